@@ -1,0 +1,149 @@
+"""Where the talker speaks: an energy detector in two bands.
+
+Method: the level of a low band (120-4000 Hz) and a high band (3-9 kHz) is followed in 10 ms frames.
+The floor of a band is the 5th percentile of its level, the speech its 95th; speech starts where
+either band rises above an on-threshold between the two and ends below an off-threshold. On booth
+recordings (SNR of 30 dB and more) this agrees with labelled speech as well as a neural detector
+does; below 20 dB neither is good.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from vocheck.dsp.spectrogram import Spectrogram
+
+FRAME_S = 0.01
+_BANDS_HZ = ((120.0, 4000.0), (3000.0, 9000.0))
+_MIN_RANGE_DB = 10.0  # a band whose loud and soft frames differ by less carries no speech
+_FILL_S = 0.15  # a gap shorter than this inside a phrase is a stop consonant, not a pause
+_DROP_S = 0.06  # an island shorter than this is a click, not speech
+_PAD_S = (0.03, 0.06)  # before and after: soft onsets and releases
+_PAUSE_S = 0.2  # a pause shorter than this does not end a phrase (Campione & Veronis 2002)
+_ERODE_S = (0.1, 0.05)  # of a pause: the release of the word before, the onset of the one after
+
+
+@dataclass(frozen=True, eq=False)
+class Activity:
+    """Speech activity of one recording.
+
+    Attributes
+    ----------
+    speech : ndarray of bool, shape (frames,)
+        Whether each frame of 10 ms holds speech.
+    phrases : tuple of (start_s, end_s)
+        Stretches of speech parted by pauses of 0.2 s or more.
+    pauses : tuple of (start_s, end_s)
+        Stretches between phrases, and before the first and after the last one.
+    usable_pauses : tuple of (start_s, end_s)
+        The pauses without the release of the word before and the onset of the word after: where
+        noise can be measured.
+    """
+
+    speech: npt.NDArray[np.bool_]
+    phrases: tuple[tuple[float, float], ...]
+    pauses: tuple[tuple[float, float], ...]
+    usable_pauses: tuple[tuple[float, float], ...]
+
+    def mask(self, spans: tuple[tuple[float, float], ...], times_s: npt.NDArray[np.float64]) -> (
+        npt.NDArray[np.bool_]
+    ):
+        """Return which of `times_s` lie inside one of `spans`."""
+        inside = np.zeros(len(times_s), bool)
+        for start, end in spans:
+            inside[np.searchsorted(times_s, start) : np.searchsorted(times_s, end)] = True
+        return inside
+
+
+def find_activity(spectrogram: Spectrogram, duration_s: float) -> Activity:
+    """Find speech, phrases and pauses in a recording of `duration_s` seconds."""
+    count = int(duration_s / FRAME_S)
+    per_frame = max(1, round(FRAME_S / spectrogram.hop_s))
+    speech = np.zeros(count, bool)
+    for low, high in _BANDS_HZ:
+        power = spectrogram.band(low, high)[: count * per_frame]
+        if not len(power) or not power.any():
+            continue
+        power = power[: len(power) // per_frame * per_frame].reshape(-1, per_frame).mean(axis=1)
+        level = 10.0 * np.log10(np.maximum(power, 1e-15))
+        found = _hysteresis(level)
+        speech[: len(found)] |= found
+    speech = _tidy(speech)
+    phrases = _join(_runs(speech), round(_PAUSE_S / FRAME_S))
+    pauses = _between(phrases, count)
+    usable = [
+        (
+            start + (round(_ERODE_S[0] / FRAME_S) if start > 0 else 0),
+            end - (round(_ERODE_S[1] / FRAME_S) if end < count else 0),
+        )
+        for start, end in pauses
+    ]
+    return Activity(
+        speech=speech,
+        phrases=_seconds(phrases, count, duration_s),
+        pauses=_seconds(pauses, count, duration_s),
+        usable_pauses=_seconds([(a, b) for a, b in usable if b > a], count, duration_s),
+    )
+
+
+def _hysteresis(level: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    floor, top = np.percentile(level, (5, 95))
+    spread = top - floor
+    if spread < _MIN_RANGE_DB:
+        return np.zeros(len(level), bool)
+    on = level > floor + max(8.0, min(0.45 * spread, spread - 18.0))
+    off = level > floor + max(5.0, min(0.33 * spread, spread - 26.0))
+    # A frame above the lower threshold counts if its run holds a frame above the higher one.
+    starts, ends = _edges(off)
+    hits = np.concatenate(([0], np.cumsum(on)))
+    keep = hits[ends] > hits[starts]
+    result = np.zeros(len(level) + 1, np.int8)
+    np.add.at(result, starts[keep], 1)
+    np.add.at(result, ends[keep], -1)
+    return np.cumsum(result)[:-1] > 0
+
+
+def _edges(mask: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    change = np.diff(mask.astype(np.int8), prepend=0, append=0)
+    return np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+
+
+def _runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    starts, ends = _edges(mask)
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def _join(runs: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
+    joined: list[tuple[int, int]] = []
+    for start, end in runs:
+        if joined and start - joined[-1][1] < gap:
+            joined[-1] = (joined[-1][0], end)
+        else:
+            joined.append((start, end))
+    return joined
+
+
+def _tidy(speech: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    runs = _join(_runs(speech), round(_FILL_S / FRAME_S))
+    before, after = (round(pad / FRAME_S) for pad in _PAD_S)
+    tidy = np.zeros(len(speech), bool)
+    for start, end in runs:
+        if end - start >= round(_DROP_S / FRAME_S):
+            tidy[max(0, start - before) : end + after] = True
+    return tidy
+
+
+def _between(phrases: list[tuple[int, int]], count: int) -> list[tuple[int, int]]:
+    edges = [0, *(edge for phrase in phrases for edge in phrase), count]
+    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
+
+
+def _seconds(
+    spans: list[tuple[int, int]], count: int, duration_s: float
+) -> tuple[tuple[float, float], ...]:
+    return tuple(
+        (start * FRAME_S, duration_s if end == count else end * FRAME_S) for start, end in spans
+    )

@@ -1,0 +1,64 @@
+"""Facts about a recording, one file per group of quantities; no limit and no verdict stands here.
+
+Each module holds a docstring that teaches the quantity (what it is, method, source, units, limits
+of validity), a frozen result class, and ``measure(recording) -> result``. `Measurements` is the
+list of them, in report order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from types import ModuleType
+from typing import Any
+
+from vocheck.measurements import (
+    loudness,
+)
+from vocheck.measurements.loudness import Loudness
+from vocheck.recording import Recording
+from vocheck.results import Group, Result
+
+MEASUREMENTS: tuple[ModuleType, ...] = (
+    loudness,
+)
+"""The modules that measure, in report order; a module's name is the name of its group."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measurements(Result):
+    """Everything measured on one recording, one group per module of `MEASUREMENTS`."""
+
+    loudness: Loudness
+
+    def reasons(self) -> dict[str, str]:
+        """Return the dotted names that carry no number, each with its reason."""
+        groups: dict[str, Group] = {f.name: getattr(self, f.name) for f in fields(self)}
+        return {
+            f"{name}.{field}": reason
+            for name, group in groups.items()
+            for field, reason in group.reasons().items()
+        }
+
+
+def group_name(module: ModuleType) -> str:
+    """Return the name under which a module's result stands in `Measurements`."""
+    return module.__name__.rpartition(".")[2]
+
+
+def measure(recording: Recording) -> Measurements:
+    """Measure everything on one recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        Of any length, rate and number of channels; never written to.
+
+    Returns
+    -------
+    Measurements
+        Facts only. What could not be measured is ``None``, with its reason.
+    """
+    facts: dict[str, Any] = {
+        group_name(module): module.measure(recording) for module in MEASUREMENTS
+    }
+    return Measurements(**facts)

@@ -1,0 +1,1 @@
+"""Pure renderers: results in, text or bytes out."""

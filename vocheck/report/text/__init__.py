@@ -1,0 +1,1 @@
+"""What a person reads in the terminal: one module per command, and the style they share."""

@@ -1,0 +1,1 @@
+"""Delivery targets and recording limits: TOML data, every number with its source and status."""
