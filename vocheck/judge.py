@@ -1,0 +1,244 @@
+"""Measurements against limits: what is wrong, how much, where, on whose word, and what to do.
+
+`vocheck.measurements` states facts; here they become findings. Every number of taste comes from the
+limits (`vocheck.targets.limits`), none from this file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from vocheck.errors import TargetError
+from vocheck.measurements import Measurements
+from vocheck.results import Result
+from vocheck.targets.limits import (
+    SEVERITIES,
+    Condition,
+    Limit,
+    Limits,
+    Sense,
+    Severity,
+    Status,
+    Threshold,
+)
+
+Verdict = Literal["keep", "fixable", "retake"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding(Result):
+    """One thing that is wrong with a take, or worth knowing.
+
+    Attributes
+    ----------
+    name : str
+        Of the limit; ``vocheck explain NAME`` says more.
+    measurement : str
+        Dotted name of what was judged.
+    severity : Severity
+        ``note`` (good to know), ``fixable`` (in the edit) or ``retake`` (only by recording again).
+    value : float, bool, str or None
+        What was measured; of several events the worst.
+    unit : str
+    limit : float, bool or str
+        The number that was passed.
+    limit_source, limit_status : str
+        Who says so, and whether that is a published standard or common practice.
+    count : int or None
+        How many events are beyond the mildest limit, where events were judged.
+    times_s : tuple of float
+        Where in the take.
+    message, now, later : str
+        What was found; what to change in the booth now; what the edit can still do.
+    """
+
+    name: str
+    measurement: str
+    severity: Severity
+    value: float | bool | str | None
+    unit: str
+    limit: float | bool | str
+    limit_source: str
+    limit_status: Status
+    count: int | None
+    times_s: tuple[float, ...]
+    message: str
+    now: str
+    later: str
+
+
+def judge(measurements: Measurements, limits: Limits) -> tuple[Finding, ...]:
+    """Compare every fact with its limit.
+
+    Returns
+    -------
+    tuple of Finding
+        Worst first; within a severity in the order of the limits.
+
+    Raises
+    ------
+    TargetError
+        If a limit names a fact that does not exist.
+    """
+    findings = [
+        finding
+        for limit in limits.values()
+        if (finding := _judge_one(measurements, limit)) is not None
+    ]
+    return tuple(sorted(findings, key=lambda f: -SEVERITIES.index(f.severity)))
+
+
+def verdict_of(findings: Sequence[Finding]) -> Verdict:
+    """Return ``retake`` or ``fixable`` if any finding says so, else ``keep``."""
+    severities = {finding.severity for finding in findings}
+    if "retake" in severities:
+        return "retake"
+    return "fixable" if "fixable" in severities else "keep"
+
+
+def _judge_one(measurements: Measurements, limit: Limit) -> Finding | None:
+    if not all(_holds(measurements, condition) for condition in limit.only_if):
+        return None
+    facts = look_up(measurements, limit.measurement, limit.name)
+    if limit.sense == "not measured":
+        return _not_measured(measurements, limit, facts)
+    passed: tuple[Threshold, Any] | None = None
+    beyond: list[tuple[Any, float | None]] = []
+    for threshold in limit.thresholds:
+        worse = [(v, t) for v, t in facts if _beyond(v, limit.sense, threshold.value)]
+        if worse:
+            beyond = beyond or worse  # the mildest threshold that was passed counts the events
+            values = [value for value, _ in worse]
+            passed = (threshold, min(values) if limit.sense == "below" else max(values))
+    if passed is None:
+        return None
+    threshold, value = passed
+    return _finding(
+        measurements,
+        limit,
+        threshold,
+        value,
+        count=len(beyond) if "[]" in limit.measurement else None,
+        times_s=_times(measurements, limit, beyond),
+    )
+
+
+def _not_measured(
+    measurements: Measurements, limit: Limit, facts: list[tuple[Any, float | None]]
+) -> Finding | None:
+    if facts or not limit.thresholds:
+        return None
+    reason = measurements.reasons().get(limit.measurement, "not measured")
+    return _finding(measurements, limit, limit.thresholds[0], None, reason=reason)
+
+
+def _finding(
+    measurements: Measurements,
+    limit: Limit,
+    threshold: Threshold,
+    value: Any,
+    count: int | None = None,
+    times_s: tuple[float, ...] = (),
+    reason: str = "",
+) -> Finding:
+    words = {
+        "value": value,
+        "limit": threshold.value,
+        "count": count if count is not None else value,
+        "reason": reason,
+        "m": measurements,
+    }
+    try:
+        message, now, later = (
+            text.format(**words) for text in (limit.message, limit.now, limit.later)
+        )
+    except (AttributeError, KeyError, ValueError, TypeError) as error:
+        raise TargetError(f"limit {limit.name}: its text cannot be filled in: {error}") from error
+    return Finding(
+        name=limit.name,
+        measurement=limit.measurement,
+        severity=threshold.severity,
+        value=value,
+        unit=limit.unit,
+        limit=threshold.value,
+        limit_source=threshold.source,
+        limit_status=threshold.status,
+        count=count,
+        times_s=times_s,
+        message=message,
+        now=now,
+        later=later,
+    )
+
+
+def look_up(
+    measurements: Measurements, name: str, asked_by: str = ""
+) -> list[tuple[Any, float | None]]:
+    """Return the facts behind a dotted name, each with its time where it has one.
+
+    ``"noise.floor_dbfs"`` gives one pair, or none where it was not measured;
+    ``"plosives.events[].level_re_speech_db"`` one per event; ``"dropouts.events"`` the number of
+    events.
+
+    Raises
+    ------
+    TargetError
+        If there is no such fact; `asked_by` is named in the message.
+    """
+    path, each, field = name.partition("[].")
+    value: Any = measurements
+    try:
+        for part in path.removesuffix("[]").split("."):
+            value = getattr(value, part)
+        if value is None:
+            return []
+        if each:
+            return [(getattr(event, field), event_time(event)) for event in value]
+    except AttributeError as error:
+        raise TargetError(f"limit {asked_by}: there is no measurement {name!r}") from error
+    if path.endswith("[]"):
+        return [(event, event_time(event)) for event in value]
+    if isinstance(value, tuple):
+        return [(len(value), None)]
+    return [(value, None)]
+
+
+def event_time(event: object) -> float | None:
+    """Return when an event is or starts, in seconds."""
+    time = getattr(event, "time_s", getattr(event, "start_s", None))
+    return None if time is None else float(time)
+
+
+def _times(
+    measurements: Measurements, limit: Limit, beyond: list[tuple[Any, float | None]]
+) -> tuple[float, ...]:
+    events = beyond
+    if limit.times is not None:
+        events = look_up(measurements, limit.times.removesuffix("[]") + "[]", limit.name)
+    elif isinstance(_raw(measurements, limit.measurement), tuple):
+        events = look_up(measurements, limit.measurement + "[]", limit.name)
+    return tuple(sorted(time for _, time in events if time is not None))
+
+
+def _raw(measurements: Measurements, name: str) -> Any:
+    if "[]" in name:
+        return None
+    value: Any = measurements
+    for part in name.split("."):
+        value = getattr(value, part)
+    return value
+
+
+def _holds(measurements: Measurements, condition: Condition) -> bool:
+    facts = look_up(measurements, condition.measurement, "only_if")
+    return any(_beyond(value, condition.sense, condition.value) for value, _ in facts)
+
+
+def _beyond(value: Any, sense: Sense, limit: float | bool | str) -> bool:
+    if value is None:
+        return False
+    if sense == "is":
+        return bool(value == limit)
+    return bool(value > limit) if sense == "above" else bool(value < limit)
