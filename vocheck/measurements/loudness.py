@@ -43,7 +43,8 @@ def measure(recording: Recording) -> Loudness:
     y = BlockFilter(k_weighting_sections(rate), channels)(
         np.ascontiguousarray(samples.T, dtype=np.float32)
     )
-    energy = np.add.reduceat(weights @ np.square(y, dtype=np.float64), edges)[: len(edges) - 1]
+    squares = weights @ np.square(y[:, : edges[-1]], dtype=np.float64)
+    energy = np.add.reduceat(squares, edges[:-1])
     total = np.concatenate(([0.0], np.cumsum(energy)))
     momentary = np.maximum(total[40:] - total[:-40], 0) / (edges[40:] - edges[:-40])
     gated = momentary[::10]
