@@ -187,22 +187,23 @@ def look_up(
     TargetError
         If there is no such fact; `asked_by` is named in the message.
     """
-    path, each, field = name.partition("[].")
-    value: Any = measurements
+    path, _, field = name.partition("[].")
     try:
-        for part in path.removesuffix("[]").split("."):
-            value = getattr(value, part)
+        value = _resolve(measurements, path)
         if value is None:
             return []
-        if each:
+        if field:
             return [(getattr(event, field), event_time(event)) for event in value]
     except AttributeError as error:
         raise TargetError(f"limit {asked_by}: there is no measurement {name!r}") from error
-    if path.endswith("[]"):
-        return [(event, event_time(event)) for event in value]
-    if isinstance(value, tuple):
-        return [(len(value), None)]
-    return [(value, None)]
+    return [(len(value) if isinstance(value, tuple) else value, None)]
+
+
+def _resolve(measurements: Measurements, path: str) -> Any:
+    value: Any = measurements
+    for part in path.split("."):
+        value = getattr(value, part)
+    return value
 
 
 def event_time(event: object) -> float | None:
@@ -214,21 +215,13 @@ def event_time(event: object) -> float | None:
 def _times(
     measurements: Measurements, limit: Limit, beyond: list[tuple[Any, float | None]]
 ) -> tuple[float, ...]:
-    events = beyond
-    if limit.times is not None:
-        events = look_up(measurements, limit.times.removesuffix("[]") + "[]", limit.name)
-    elif isinstance(_raw(measurements, limit.measurement), tuple):
-        events = look_up(measurements, limit.measurement + "[]", limit.name)
-    return tuple(sorted(time for _, time in events if time is not None))
-
-
-def _raw(measurements: Measurements, name: str) -> Any:
-    if "[]" in name:
-        return None
-    value: Any = measurements
-    for part in name.split("."):
-        value = getattr(value, part)
-    return value
+    listed = limit.times or ("" if "[]" in limit.measurement else limit.measurement)
+    events = _resolve(measurements, listed.removesuffix("[]")) if listed else None
+    if isinstance(events, tuple):
+        times = [event_time(event) for event in events]
+    else:
+        times = [time for _, time in beyond]
+    return tuple(sorted(time for time in times if time is not None))
 
 
 def _holds(measurements: Measurements, condition: Condition) -> bool:

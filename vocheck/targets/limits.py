@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from types import MappingProxyType
 from typing import Any, Literal, get_args
 
 from vocheck.config import Config
@@ -110,38 +109,42 @@ def load_limits(config: Config | None = None) -> Limits:
         return _shipped()
     tables = {name: dict(table) for name, table in _shipped_tables().items()}
     for name, override in overrides.items():
-        where = f"{config.path}: [limits.{name}]" if config else name
+        where = f"{config.path if config else ''}: [limits.{name}]"
         if not isinstance(override, Mapping):
             raise TargetError(f"{where}: must be a table")
-        own = dict(override)
-        base = tables.get(name, {})
-        for severity in SEVERITIES:
-            if severity in own and not isinstance(own[severity], Mapping):
-                own[severity] = {
-                    "value": own[severity],
-                    "source": own.get("source", f"{config.path.name if config and config.path else 'override'}"),
-                    "status": own.get("status", "our choice"),
-                }
-        # The shipped source stays with the numbers that were not overridden.
-        for key in ("source", "status"):
-            if base:
-                own.pop(key, None)
-        tables[name] = {**base, **own}
-        _build(name, tables[name], where)
-    return MappingProxyType({name: _build(name, table, name) for name, table in tables.items()})
+        tables[name] = _overridden(tables.get(name, {}), override, where)
+        _build(name, tables[name], where)  # a mistake is reported where it stands
+    return {name: _build(name, table, name) for name, table in tables.items()}
+
+
+def _overridden(
+    base: Mapping[str, Any], override: Mapping[str, Any], where: str
+) -> dict[str, Any]:
+    """Return `base` with a studio's numbers, each carrying the studio's file as its source."""
+    table = {**base, **override}
+    for severity in SEVERITIES:
+        if severity in override and not isinstance(override[severity], Mapping):
+            table[severity] = {
+                "value": override[severity],
+                "source": override.get("source", where),
+                "status": override.get("status", "our choice"),
+            }
+    # The numbers that were not overridden keep their own source.
+    return {**table, **{key: base[key] for key in ("source", "status") if key in base}}
 
 
 @cache
 def _shipped_tables() -> Mapping[str, Mapping[str, Any]]:
     text = files("vocheck.targets").joinpath("limits.toml").read_text(encoding="utf-8")
-    return MappingProxyType(tomllib.loads(text))
+    return tomllib.loads(text)
 
 
 @cache
 def _shipped() -> Limits:
-    return MappingProxyType(
-        {name: _build(name, table, f"limits.toml: [{name}]") for name, table in _shipped_tables().items()}
-    )
+    return {
+        name: _build(name, table, f"limits.toml: [{name}]")
+        for name, table in _shipped_tables().items()
+    }
 
 
 def _build(name: str, table: Mapping[str, Any], where: str) -> Limit:

@@ -1,0 +1,65 @@
+"""Takes as CSV: one row each, one column per fact, under the dotted names of the result schema.
+
+Lists (events, phrases, bands) become how many they hold; the JSON carries them whole.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from vocheck.results import Result
+from vocheck.take import Failure, TakeResult
+
+_HEAD = ("path", "line", "take", "verdict", "error", "sha256")
+
+
+def render_csv(results: Iterable[TakeResult | Failure]) -> str:
+    """Return the takes as CSV with a header; a file that could not be done has an ``error``."""
+    return render_rows([_row(result) for result in results], _HEAD)
+
+
+def render_rows(rows: Iterable[Mapping[str, Any]], head: Iterable[str] = ()) -> str:
+    """Return flat rows as CSV; `head` names the columns that come first."""
+    rows = list(rows)
+    columns = list(dict.fromkeys([*head, *(key for row in rows for key in row)]))
+    out = io.StringIO()
+    writer = csv.DictWriter(out, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
+    return out.getvalue()
+
+
+def flatten(plain: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Return nested plain data as one level of dotted names; a list becomes its length."""
+    flat: dict[str, Any] = {}
+    for key, value in plain.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, Mapping):
+            flat.update(flatten(value, f"{name}."))
+        else:
+            flat[name] = len(value) if isinstance(value, list) else value
+    return flat
+
+
+def _row(result: Result) -> dict[str, Any]:
+    if not isinstance(result, TakeResult):
+        return result.to_dict()
+    plain = result.to_dict()
+    return {
+        **{key: plain[key] for key in ("path", "line", "take", "verdict", "sha256")},
+        **flatten(plain["source"], "source."),
+        **flatten(plain["measurements"]),
+        "findings": "; ".join(f"{f['severity']}: {f['name']}" for f in plain["findings"]),
+    }
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 4)
+    # A cell that starts like a formula would be run by a spreadsheet: names are untrusted.
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return value

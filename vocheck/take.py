@@ -1,0 +1,214 @@
+"""One take, from file to verdict; and many of them."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+from vocheck.audio import read
+from vocheck.config import find_config, load_config
+from vocheck.errors import VocheckError
+from vocheck.judge import Finding, Verdict, judge, verdict_of
+from vocheck.measurements import Measurements, measure
+from vocheck.recording import Recording, Source
+from vocheck.results import SCHEMA, Result
+from vocheck.session import DEFAULT_PATTERN, compile_pattern, parse_name
+from vocheck.targets.destinations import Delivery, Destination, forecast, load_destinations
+from vocheck.targets.limits import Limits, load_limits
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeResult(Result):
+    """Everything vocheck says of one take.
+
+    Attributes
+    ----------
+    path : str or None
+        The file; ``None`` for an array.
+    sha256 : str or None
+        Of the file's bytes, so that a report can be tied to its recording.
+    line : str or None
+    take : int or None
+        As the file name tells.
+    source : Source
+    measurements : Measurements
+    findings : tuple of Finding
+        Worst first.
+    verdict : Verdict
+    delivery : tuple of Delivery
+        For each target asked for: what the gain to the target does to peak and noise floor.
+    """
+
+    path: str | None
+    sha256: str | None
+    line: str | None
+    take: int | None
+    source: Source
+    measurements: Measurements
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+    delivery: tuple[Delivery, ...] = ()
+
+    @property
+    def not_measured(self) -> dict[str, str]:
+        """Dotted names that carry no number, each with its reason."""
+        return self.measurements.reasons()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the result as plain data, under the names of the result schema."""
+        plain = super().to_dict()
+        del plain["source"]["path"], plain["source"]["missing_s"]
+        facts = list(plain)
+        facts.insert(facts.index("measurements") + 1, "not_measured")
+        plain["not_measured"] = self.not_measured
+        return {"schema": SCHEMA, **{key: plain[key] for key in facts}}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failure(Result):
+    """A file that could not be done: its path and one line saying why."""
+
+    path: str
+    error: str
+
+
+def check_recording(
+    recording: Recording,
+    limits: Limits | None = None,
+    targets: Sequence[Destination] = (),
+    *,
+    sha256: str | None = None,
+    line: str | None = None,
+    take: int | None = None,
+) -> TakeResult:
+    """Measure and judge a recording that is already in memory.
+
+    Parameters
+    ----------
+    recording : Recording
+    limits : Limits, optional
+        The shipped ones where omitted.
+    targets : sequence of Destination
+        Delivery targets to forecast for.
+    sha256, line, take
+        Carried into the result.
+    """
+    measurements = measure(recording)
+    findings = judge(measurements, limits if limits is not None else load_limits())
+    return TakeResult(
+        path=recording.source.path,
+        sha256=sha256,
+        line=line,
+        take=take,
+        source=recording.source,
+        measurements=measurements,
+        findings=findings,
+        verdict=verdict_of(findings),
+        delivery=tuple(_forecast(measurements, target) for target in targets),
+    )
+
+
+def check_take(
+    path: str | os.PathLike[str],
+    limits: Limits | None = None,
+    targets: Sequence[str | Destination] = (),
+    *,
+    pattern: str | None = None,
+) -> TakeResult:
+    """Read, measure and judge one take.
+
+    Parameters
+    ----------
+    path : path-like
+        The recording; it is only read.
+    limits : Limits, optional
+        Where omitted: the shipped limits with the overrides of the nearest ``vocheck.toml``.
+    targets : sequence of str or Destination
+        Delivery targets by name, e.g. ``"social"``.
+    pattern : str, optional
+        Regular expression that tells line and take from the file's name.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be read or measured.
+    TargetError
+        If a target is unknown or a limits file malformed.
+    """
+    path = os.fspath(path)
+    config = load_config(find_config(path))
+    known = load_destinations(config)
+    name = parse_name(
+        path, compile_pattern(pattern or config.session.get("pattern", DEFAULT_PATTERN))
+    )
+    recording = read(path)
+    with open(path, "rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    return check_recording(
+        recording,
+        limits if limits is not None else load_limits(config),
+        [known.find(target) if isinstance(target, str) else target for target in targets],
+        sha256=digest,
+        line=name.line if name else None,
+        take=name.take if name else None,
+    )
+
+
+def check_all(
+    paths: Iterable[str | os.PathLike[str]],
+    limits: Limits | None = None,
+    targets: Sequence[str | Destination] = (),
+    *,
+    pattern: str | None = None,
+    executor: Executor | None = None,
+) -> Iterator[TakeResult | Failure]:
+    """Check many takes, in order; a bad file becomes a `Failure` and the rest goes on.
+
+    Parameters
+    ----------
+    paths : iterable of path-like
+    limits, targets, pattern
+        As for `check_take`.
+    executor : concurrent.futures.Executor, optional
+        Where the work is done: threads or processes of this machine, or a cluster's executor.
+        This thread where omitted.
+
+    Yields
+    ------
+    TakeResult or Failure
+        As soon as each take (and all before it) is done.
+    """
+    work = partial(_check_or_fail, limits=limits, targets=tuple(targets), pattern=pattern)
+    names = [os.fspath(path) for path in paths]
+    yield from map(work, names) if executor is None else executor.map(work, names)
+
+
+def _check_or_fail(
+    path: str,
+    limits: Limits | None,
+    targets: tuple[str | Destination, ...],
+    pattern: str | None,
+) -> TakeResult | Failure:
+    try:
+        return check_take(path, limits, targets, pattern=pattern)
+    except VocheckError as error:
+        return Failure(path=path, error=str(error))
+    except OSError as error:
+        return Failure(path=path, error=f"{path}: {error.strerror or error}")
+
+
+def _forecast(measurements: Measurements, target: Destination) -> Delivery:
+    loudness = measurements.loudness
+    return forecast(
+        target,
+        loudness.two_speakers_lufs
+        if loudness.two_speakers_lufs is not None
+        else loudness.integrated_lufs,
+        measurements.true_peak.level_dbtp,
+        measurements.noise.floor_dbfs,
+    )
