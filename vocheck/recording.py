@@ -41,6 +41,9 @@ class Source(Result):
         file or the channel count tells it.
     missing_s : float
         What the header promised beyond what the file holds; 0 for a whole file.
+    unfinished : bool
+        Whether the recorder never wrote the length (it crashed, or was cut off), so that nobody can
+        tell how much is missing.
     """
 
     path: str | None = None
@@ -52,6 +55,7 @@ class Source(Result):
     duration_s: float
     layout: tuple[str, ...] | None = None
     missing_s: float = 0.0
+    unfinished: bool = False
 
 
 @dataclass(frozen=True, eq=False)
