@@ -101,7 +101,8 @@ def join(parts: Sequence[Decays]) -> Decays:
     """
     rows = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _ROWS}
     lengths = np.array([part.length_s for part in parts])
-    snr_db = np.average([part.snr_db for part in parts], axis=0, weights=lengths)
+    weights = lengths / max(lengths.sum(), 1e-9)
+    snr_db = weights @ np.array([part.snr_db for part in parts])
     return Decays(**rows, snr_db=snr_db, length_s=float(lengths.sum()))
 
 
