@@ -17,6 +17,8 @@ FLOOR_HZ, CEILING_HZ = 60.0, 500.0
 _WINDOW_S = 0.05  # three periods of the floor
 _HOP_S = 0.01
 _CANDIDATES = 4
+_CHUNK = 512  # frames transformed at a time: keeps the working set in the cache
+_OVERSAMPLING = 2  # of the autocorrelation: at 500 Hz a period is 8 samples of 4 kHz
 _VOICING_THRESHOLD = 0.45
 _SILENCE_THRESHOLD = 0.03  # of the loudest frame's amplitude
 _OCTAVE_COST = 0.01  # per octave below the ceiling: of two equal peaks the higher pitch wins
@@ -52,45 +54,52 @@ def track_pitch(x: npt.NDArray[np.float32], rate_hz: int) -> PitchTrack:
     hop = round(rate_hz * _HOP_S)
     if len(x) < size:
         return PitchTrack(np.zeros(0), np.zeros(0))
-    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop].astype(np.float64)
+    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
     frames = frames - frames.mean(axis=1, keepdims=True)
     peak = np.abs(frames).max(axis=1)
-    window = np.hanning(size + 2)[1:-1]
-    length = 1 << (2 * size - 1).bit_length()
+    window = np.hanning(size + 2)[1:-1].astype(np.float32)
+    last_lag = min(int(rate_hz / FLOOR_HZ) + 2, size - 1)
+    length = -(-(size + last_lag) // 32) * 32  # no lag that is used wraps around
     correlation = _autocorrelation(frames * window, length)
     own = _autocorrelation(window[np.newaxis], length)[0]
-    shortest = int(rate_hz / CEILING_HZ)
-    longest = min(int(rate_hz / FLOOR_HZ) + 1, size - 2)
+    shortest = _OVERSAMPLING * int(rate_hz / CEILING_HZ)
+    longest = _OVERSAMPLING * (last_lag - 1)
     zero_lag = np.where(correlation[:, :1] > 0, correlation[:, :1], 1.0)
-    normalised = correlation[:, : longest + 2] / zero_lag / (own[: longest + 2] / own[0])
-    lags, strengths = _peaks(normalised, shortest, longest)
-    frequencies = np.where(lags > 0, rate_hz / np.maximum(lags, 1.0), 0.0)
+    lags = slice(shortest - 1, longest + 1)
+    normalised = correlation[:, lags] / zero_lag / (own[lags] / own[0])
+    lag, strength = _peaks(normalised, shortest)
+    hz = np.where(lag > 0, _OVERSAMPLING * rate_hz / np.maximum(lag, 1.0), 0.0)
     loudest = float(peak.max())
-    path = _best_path(frequencies, strengths, peak / loudest if loudest > 0 else peak)
+    path = _best_path(hz, strength, peak / loudest if loudest > 0 else peak)
     times = (np.arange(len(frames)) * hop + size / 2) / rate_hz
     return PitchTrack(times, path)
 
 
-def _autocorrelation(frames: npt.NDArray[np.float64], length: int) -> npt.NDArray[np.float64]:
-    spectrum = np.fft.rfft(frames, length, axis=1)
-    return np.fft.irfft(spectrum.real**2 + spectrum.imag**2, length, axis=1)
+def _autocorrelation(frames: npt.NDArray[np.float32], length: int) -> npt.NDArray[np.float32]:
+    """Return the autocorrelation of each row, at `_OVERSAMPLING` times the rate of the samples."""
+    correlation = np.empty((len(frames), _OVERSAMPLING * length), np.float32)
+    for start in range(0, len(frames), _CHUNK):
+        spectrum = np.fft.rfft(frames[start : start + _CHUNK], length, axis=1)
+        power = np.square(spectrum.real) + np.square(spectrum.imag)
+        # A longer inverse transform interpolates between the lags by sines, as Boersma's sinc does.
+        correlation[start : start + _CHUNK] = np.fft.irfft(power, _OVERSAMPLING * length, axis=1)
+    return correlation
 
 
 def _peaks(
-    r: npt.NDArray[np.float64], shortest: int, longest: int
+    r: npt.NDArray[np.float32], first_lag: int
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return lag (in samples, parabola-refined) and height of each frame's highest peaks."""
-    left, mid, right = (r[:, shortest + k : longest + k] for k in (-1, 0, 1))
-    is_peak = (mid > left) & (mid >= right) & (mid > 0)
-    heights = np.where(is_peak, mid, -np.inf)
-    count = min(_CANDIDATES, heights.shape[1])
-    best = np.argpartition(-heights, count - 1, axis=1)[:, :count]
-    rows = np.arange(len(r))[:, np.newaxis]
-    found = is_peak[rows, best]
-    a, b, c = left[rows, best], mid[rows, best], right[rows, best]
+    """Return lag (in columns, parabola-refined) and height of each frame's highest peaks."""
+    left, mid, right = r[:, :-2], r[:, 1:-1], r[:, 2:]
+    heights = np.where((mid > left) & (mid >= right) & (mid > 0), mid, -np.inf)
+    best = np.argpartition(-heights, _CANDIDATES - 1, axis=1)[:, :_CANDIDATES]
+    found = np.isfinite(np.take_along_axis(heights, best, axis=1))
+    a, b, c = (
+        np.take_along_axis(side, best, axis=1).astype(np.float64) for side in (left, mid, right)
+    )
     curvature = np.where(found, np.minimum(a - 2 * b + c, -1e-12), -1.0)
     shift = np.where(found, 0.5 * (a - c) / curvature, 0.0)
-    lag = np.where(found, best + shortest + shift, 0.0)
+    lag = np.where(found, best + first_lag + shift, 0.0)
     height = np.where(found, b - 0.25 * (a - c) * shift, -np.inf)
     return lag, np.minimum(height, 1.0)
 
@@ -98,7 +107,7 @@ def _peaks(
 def _best_path(
     hz: npt.NDArray[np.float64],
     strength: npt.NDArray[np.float64],
-    loudness: npt.NDArray[np.float64],
+    loudness: npt.NDArray[np.floating],
 ) -> npt.NDArray[np.float64]:
     """Choose one candidate (or unvoiced) per frame so that strength less cost is greatest."""
     frames, count = hz.shape
@@ -106,22 +115,41 @@ def _best_path(
     gain = np.where(hz > 0, strength + _OCTAVE_COST * octaves, -np.inf)
     quiet = 2.0 - loudness / _SILENCE_THRESHOLD * (1.0 + _VOICING_THRESHOLD)
     unvoiced = _VOICING_THRESHOLD + np.maximum(0.0, quiet)
+    # A frame whose unvoiced state leads by more than the two changes of voicing it may cost is
+    # unvoiced on the best path. Such frames part the path into runs that do not depend on each
+    # other, so all runs take each step of the recursion together.
+    open_frames = unvoiced - gain.max(axis=1) <= 2.0 * _VOICING_COST
+    edges = np.flatnonzero(np.diff(open_frames.astype(np.int8), prepend=0, append=0))
+    starts, ends = edges[::2], edges[1::2]
+    path = np.zeros(frames)
+    if not len(starts):
+        return path
+    # Longest run first: at step t the runs still going are the first ones.
+    order = np.argsort(starts - ends, kind="stable")
+    starts, lengths = starts[order], (ends - starts)[order]
+    going = np.searchsorted(-lengths, -np.arange(lengths[0]), side="left")
     gain = np.column_stack((gain, unvoiced))
     octaves = np.column_stack((octaves, np.zeros(frames)))
-    total = gain[0]
+    change = np.zeros((count + 1, count + 1))
+    change[count, :count] = change[:count, count] = _VOICING_COST
+    jump_cost = np.full((count + 1, count + 1), _JUMP_COST)
+    jump_cost[count] = jump_cost[:, count] = 0.0
     back = np.zeros((frames, count + 1), np.intp)
-    cost = np.zeros((count + 1, count + 1))
-    cost[count, :count] = cost[:count, count] = _VOICING_COST
-    # One step per 10 ms frame over a handful of candidates: the only loop, and not over samples.
-    for t in range(1, frames):
-        jump = np.abs(octaves[t - 1, :count, np.newaxis] - octaves[t, np.newaxis, :count])
-        cost[:count, :count] = _JUMP_COST * jump
-        score = total[:, np.newaxis] - cost
-        back[t] = score.argmax(axis=0)
-        total = score[back[t], np.arange(count + 1)] + gain[t]
-    path = np.zeros(frames)
-    choice = int(total.argmax())
-    for t in range(frames - 1, -1, -1):
-        path[t] = hz[t, choice] if choice < count else 0.0
-        choice = int(back[t, choice])
+    totals = np.empty((frames, count + 1))
+    # Each run comes from an unvoiced frame and goes back to one (the ends of the recording too).
+    totals[starts] = gain[starts] - change[count]
+    for t in range(1, lengths[0]):
+        now = starts[: going[t]] + t
+        jump = np.abs(octaves[now - 1][:, :, np.newaxis] - octaves[now][:, np.newaxis, :])
+        score = totals[now - 1][:, :, np.newaxis] - jump_cost * jump - change
+        back[now] = score.argmax(axis=1)
+        totals[now] = score.max(axis=1) + gain[now]
+    choice = (totals[starts + lengths - 1] - change[count]).argmax(axis=1)
+    for t in range(lengths[0] - 1, -1, -1):
+        ending = slice(going[t])
+        now = starts[ending] + t
+        chosen = choice[ending]
+        path[now] = np.where(chosen < count, hz[now, np.minimum(chosen, count - 1)], 0.0)
+        # A run's last frame is reached when it joins; from there on the pointers lead back.
+        choice[ending] = back[now, chosen]
     return path
