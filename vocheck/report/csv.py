@@ -10,6 +10,7 @@ import io
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from vocheck.rank import Ranking
 from vocheck.results import Result
 from vocheck.take import Failure, TakeResult
 
@@ -19,6 +20,25 @@ _HEAD = ("path", "line", "take", "verdict", "error", "sha256")
 def render_csv(results: Iterable[TakeResult | Failure]) -> str:
     """Return the takes as CSV with a header; a file that could not be done has an ``error``."""
     return render_rows([_row(result) for result in results], _HEAD)
+
+
+def render_ranking_csv(ranking: Ranking) -> str:
+    """Return a ranked session as CSV: one row per take, in ranked order."""
+    rows: list[dict[str, Any]] = [
+        {
+            "line": line.line,
+            "position": take.position,
+            "score": take.score,
+            "circled": take.circled,
+            "undecided": line.undecided,
+            "reasons": "; ".join(take.reasons),
+            **{key: value for key, value in _row(take.result).items() if key != "line"},
+        }
+        for line in ranking.lines
+        for take in line.order
+    ]
+    rows += [failure.to_dict() for failure in ranking.failures]
+    return render_rows(rows, ("line", "position", "score", "path", "take", "verdict", "circled"))
 
 
 def render_rows(rows: Iterable[Mapping[str, Any]], head: Iterable[str] = ()) -> str:

@@ -1,0 +1,40 @@
+"""``vocheck demo``: the main job on the session that comes with vocheck."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from vocheck.commands.options import quiet_option
+
+
+@click.command("demo")
+@click.argument("folder", default="vocheck-demo", type=click.Path(file_okay=False, path_type=Path))
+@quiet_option
+def command(folder: Path, quiet: bool) -> int:
+    """Copy the demo session here, rank it and show the result.
+
+    FOLDER (default ./vocheck-demo) receives the takes of an invented portrait of a potter in a
+    river town, and the ranking as JSON beside them. Files that are there already are kept.
+    """
+    from vocheck.commands.options import deliver, progress
+    from vocheck.commands.pool import take_pool
+    from vocheck.commands.rank import DEFAULT_TARGETS
+    from vocheck.demo import copy_session
+    from vocheck.rank import rank_takes
+    from vocheck.report.json import render_json
+    from vocheck.report.text.rank import render_ranking
+
+    takes = copy_session(folder)
+    with take_pool(None, len(takes)) as executor:
+        ranking = rank_takes(
+            [folder], targets=DEFAULT_TARGETS, executor=executor, progress=progress(quiet)
+        )
+    report = folder / "ranking.json"
+    deliver(render_json(ranking), report)
+    deliver(render_ranking(ranking), None)
+    click.echo(f"\nThe takes are in {folder}, the ranking with every number in {report}.")
+    click.echo(f"Next: vocheck take {takes[0]}")
+    click.echo(f"      vocheck mix {folder / 'mix.flac'} --to social")
+    return 0

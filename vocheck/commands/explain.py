@@ -1,0 +1,24 @@
+"""``vocheck explain``: what a measurement or a finding means."""
+
+from __future__ import annotations
+
+import click
+
+from vocheck.commands.options import output_option
+from pathlib import Path
+
+
+@click.command("explain")
+@click.argument("name", required=False)
+@output_option
+def command(name: str | None, output: Path | None) -> int:
+    """Explain a measurement or a finding: meaning, method, source, limits of validity.
+
+    NAME is a measurement (noise), a field of one (noise.snr_db) or a finding (noise_floor); without
+    it, all of them are listed.
+    """
+    from vocheck.commands.options import deliver
+    from vocheck.report.text.explain import render_explanation, render_names
+
+    deliver(render_names() if name is None else render_explanation(name), output)
+    return 0

@@ -1,0 +1,109 @@
+"""Options that several commands share, and how a report leaves the program."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+T = TypeVar("T")
+
+SEVERITY_RANKS = {"note": 0, "fixable": 1, "retake": 2}
+
+
+def output_option(function: F) -> F:
+    """Add ``--output``."""
+    return click.option(
+        "-o",
+        "--output",
+        type=click.Path(dir_okay=False, path_type=Path),
+        help="Write the report to a file instead of the terminal.",
+    )(function)
+
+
+def format_option(*formats: str) -> Callable[[F], F]:
+    """Add ``--format`` with these choices, the first being the default."""
+    return click.option(
+        "--format",
+        "form",
+        type=click.Choice(formats),
+        default=formats[0],
+        show_default=True,
+        help="How to write the report.",
+    )
+
+
+def fail_on_option(function: F) -> F:
+    """Add ``--fail-on`` for takes."""
+    return click.option(
+        "--fail-on",
+        type=click.Choice([*SEVERITY_RANKS, "never"]),
+        default="retake",
+        show_default=True,
+        help="Exit with status 1 if a finding is at least this severe.",
+    )(function)
+
+
+def quiet_option(function: F) -> F:
+    """Add ``--quiet``."""
+    return click.option("-q", "--quiet", is_flag=True, help="No progress on stderr.")(function)
+
+
+def jobs_option(function: F) -> F:
+    """Add ``--jobs``."""
+    return click.option(
+        "-j",
+        "--jobs",
+        type=click.IntRange(min=1),
+        default=None,
+        help="Takes measured at the same time.  [default: one per core]",
+    )(function)
+
+
+def pattern_option(function: F) -> F:
+    """Add ``--pattern``."""
+    return click.option(
+        "--pattern",
+        help="Regular expression that finds (?P<line>...) and (?P<take>...) in a file name.",
+    )(function)
+
+
+def deliver(report: str, output: Path | None) -> None:
+    """Print a report, or write it to a file under a temporary name and rename it."""
+    if output is None:
+        click.echo(report, nl=False)
+        return
+    from vocheck.files import replacing
+
+    with replacing(output) as temporary:
+        temporary.write_text(click.unstyle(report), encoding="utf-8")
+
+
+def progress(quiet: bool) -> Callable[[Iterable[T], int], Iterable[T]]:
+    """Return what shows a progress bar on stderr while a stream of results is read.
+
+    Nothing is shown where stderr is no terminal, for a single item, or with ``--quiet``.
+    """
+
+    def show(results: Iterable[T], total: int) -> Iterable[T]:
+        stream = click.get_text_stream("stderr")
+        hidden = quiet or total < 2 or not stream.isatty()
+        with click.progressbar(
+            results, length=total, label="measuring", file=stream, hidden=hidden
+        ) as bar:
+            yield from bar
+
+    return show
+
+
+def exit_status(severities: Iterable[str], fail_on: str, failures: int) -> int:
+    """Return 2 if a file could not be done, 1 if a finding is severe enough, else 0."""
+    if failures:
+        return 2
+    if fail_on == "never":
+        return 0
+    asked = SEVERITY_RANKS[fail_on]
+    return int(any(SEVERITY_RANKS[severity] >= asked for severity in severities))

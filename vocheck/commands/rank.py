@@ -1,0 +1,93 @@
+"""``vocheck rank``: the takes of each line in order."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from vocheck.commands.options import (
+    deliver,
+    exit_status,
+    fail_on_option,
+    format_option,
+    jobs_option,
+    output_option,
+    pattern_option,
+    progress,
+    quiet_option,
+)
+
+DEFAULT_TARGETS = ("social",)
+
+
+@click.command("rank")
+@click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--to",
+    "targets",
+    multiple=True,
+    metavar="NAME",
+    default=DEFAULT_TARGETS,
+    show_default=True,
+    help="Delivery target that each take is held against; repeatable.",
+)
+@click.option(
+    "--notes",
+    "notes_file",
+    type=click.Path(path_type=Path),
+    help="Session notes (CSV: take, circled, rating, remark).  [default: notes.csv beside the takes]",
+)
+@format_option("text", "json", "csv")
+@output_option
+@fail_on_option
+@pattern_option
+@jobs_option
+@quiet_option
+def command(
+    takes: tuple[Path, ...],
+    targets: tuple[str, ...],
+    notes_file: Path | None,
+    form: str,
+    output: Path | None,
+    fail_on: str,
+    pattern: str | None,
+    jobs: int | None,
+    quiet: bool,
+) -> int:
+    """Rank the takes of each line, and say why.
+
+    TAKES are folders or files. Lines and takes are told by the file names: 02_kiln_t3.wav is take 3
+    of line 02_kiln. A take circled in the notes stands first.
+    """
+    from vocheck.commands.pool import take_pool
+    from vocheck.rank import rank_takes
+    from vocheck.session import find_recordings, read_notes
+
+    with take_pool(jobs, len(find_recordings(takes))) as executor:
+        ranking = rank_takes(
+            takes,
+            targets=targets,
+            notes=read_notes(notes_file) if notes_file else None,
+            pattern=pattern,
+            executor=executor,
+            progress=progress(quiet),
+        )
+    ranked = [take for line in ranking.lines for take in line.order]
+    if form == "json":
+        from vocheck.report.json import render_json
+
+        report = render_json(ranking)
+    elif form == "csv":
+        from vocheck.report.csv import render_ranking_csv
+
+        report = render_ranking_csv(ranking)
+    else:
+        from vocheck.report.text.rank import render_ranking
+
+        report = render_ranking(ranking)
+    deliver(report, output)
+    for failure in ranking.failures:
+        click.echo(f"vocheck: {failure.error}", err=True)
+    found = [finding.severity for take in ranked for finding in take.result.findings]
+    return exit_status(found, fail_on, len(ranking.failures))

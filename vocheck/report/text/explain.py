@@ -1,0 +1,91 @@
+"""What a measurement or a finding means, from the docstrings and the limits themselves."""
+
+from __future__ import annotations
+
+import difflib
+import inspect
+import re
+from types import ModuleType
+
+from vocheck.errors import TargetError
+from vocheck.measurements import MEASUREMENTS, group_name
+from vocheck.report.text.style import bold, dim, table, wrap
+from vocheck.results import Group
+from vocheck.targets.limits import Limit, Limits, load_limits
+
+
+def render_names(limits: Limits | None = None) -> str:
+    """Return the list of everything that can be explained."""
+    limits = load_limits() if limits is None else limits
+    measurements = [(bold(group_name(module)), _summary(module)) for module in MEASUREMENTS]
+    findings = [(bold(limit.name), dim(limit.measurement)) for limit in limits.values()]
+    return (
+        f"Measurements\n{table(measurements, '  ')}\n\n"
+        f"Findings, and what they judge\n{table(findings, '  ')}\n"
+    )
+
+
+def render_explanation(name: str, limits: Limits | None = None) -> str:
+    """Return what is known of a measurement, one of its fields, or a finding.
+
+    Raises
+    ------
+    TargetError
+        If nothing is known by that name; the message offers the closest ones.
+    """
+    limits = load_limits() if limits is None else limits
+    groups = {group_name(module): module for module in MEASUREMENTS}
+    group, _, field = name.partition(".")
+    if name in limits:
+        return _limit(limits[name])
+    if group in groups and (not field or field in _fields(groups[group])):
+        judged = [limit for limit in limits.values() if limit.measurement.startswith(name)]
+        body = inspect.cleandoc(groups[group].__doc__ or "")
+        if field:
+            body = f"{bold(name)}\n{_fields(groups[group])[field]}\n\n{body}"
+        tail = "".join(f"\n{_limit(limit)}" for limit in judged)
+        return f"{body}\n{tail}"
+    close = difflib.get_close_matches(name, [*limits, *groups], 3, 0.5)
+    hint = f"; did you mean {', '.join(close)}?" if close else ""
+    raise TargetError(f"nothing is known by the name {name!r}{hint} (vocheck explain lists all)")
+
+
+def _summary(module: ModuleType) -> str:
+    return inspect.cleandoc(module.__doc__ or "").split("\n\n")[0].replace("\n", " ")
+
+
+def _fields(module: ModuleType) -> dict[str, str]:
+    """Return each field of a module's group with its text from the class docstring."""
+    group = next(
+        value
+        for value in vars(module).values()
+        if isinstance(value, type) and issubclass(value, Group) and value is not Group
+    )
+    texts: dict[str, str] = {}
+    names: list[str] = []
+    for line in inspect.cleandoc(group.__doc__ or "").splitlines():
+        if found := re.match(r"^([a-z_0-9]+(?:, [a-z_0-9]+)*) : ", line):
+            names = found[1].split(", ")
+            texts.update(dict.fromkeys(names, line.partition(" : ")[2]))
+        elif line.startswith("    "):
+            texts.update({name: f"{texts[name]}\n{line.strip()}" for name in names})
+        else:
+            names = []
+    return texts
+
+
+def _limit(limit: Limit) -> str:
+    lines = [f"{bold('Finding ' + limit.name)}  {dim(limit.measurement)}"]
+    for threshold in limit.thresholds:
+        source = f"({threshold.status}: {threshold.source})"
+        text = f"{threshold.severity}: {_test(limit, threshold.value)} {source}"
+        lines.append(wrap(text, "    ", "  "))
+    lines.append(wrap(f"In the booth: {limit.now}", "    ", "  "))
+    lines.append(wrap(f"In the edit: {limit.later}", "    ", "  "))
+    return "\n".join(lines) + "\n"
+
+
+def _test(limit: Limit, value: float | bool | str) -> str:
+    if limit.sense == "not measured" or isinstance(value, bool | str):
+        return limit.sense if limit.sense == "not measured" else f"is {value}".lower()
+    return f"{limit.sense} {value:g} {limit.unit}".rstrip()

@@ -1,0 +1,85 @@
+"""A ranked session in the terminal: each line's takes in order, with reasons and flags."""
+
+from __future__ import annotations
+
+import os
+
+from vocheck.rank import LineRanking, RankedTake, Ranking
+from vocheck.report.text.style import VERDICT_WORDS, bold, clocks, dim, paint, wrap
+from vocheck.report.text.take import delivery_sentence, render_failure
+from vocheck.targets.destinations import Delivery
+
+_INDENT = " " * 4
+
+
+def render_ranking(ranking: Ranking) -> str:
+    """Return a whole session as text, ending in a newline."""
+    blocks = [_summary(ranking)]
+    blocks += [_line(line) for line in ranking.lines]
+    blocks += [render_failure(failure).rstrip() for failure in ranking.failures]
+    if ranking.left_out:
+        names = ", ".join(os.path.basename(path) for path in ranking.left_out)
+        blocks.append(dim(wrap(f"Left out, not named like takes: {names}")))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _summary(ranking: Ranking) -> str:
+    missing = [line.line for line in ranking.lines if not _has_clean(line)]
+    takes = sum(len(line.order) for line in ranking.lines)
+    counted = f"{len(ranking.lines)} lines, {takes} takes."
+    if missing:
+        return wrap(f"{counted} Still needs a clean take: {', '.join(missing)}.")
+    return wrap(f"{counted} Every line has a clean take.")
+
+
+def _has_clean(line: LineRanking) -> bool:
+    return any(take.verdict == "keep" for take in line.order)
+
+
+def _line(line: LineRanking) -> str:
+    head = bold(f"Line {line.line}")
+    if line.undecided:
+        head += dim("  first two cannot be told apart")
+    parts = [head, *(_take(take) for take in line.order)]
+    if line.nearest_clean:
+        parts.append(
+            wrap(
+                f"The circled take needs a retake; the nearest clean one is "
+                f"{os.path.basename(line.nearest_clean)}.",
+                "  ",
+            )
+        )
+    return "\n".join(parts)
+
+
+def _take(take: RankedTake) -> str:
+    word = paint(f"{VERDICT_WORDS[take.verdict]:<8}", take.verdict)
+    name = os.path.basename(take.path) if take.path else "recording"
+    circled = " (circled)" if take.circled else ""
+    points = f"{-take.score:.1f} points of damage" if take.score < -0.05 else "no extra damage"
+    lines = [f"  {take.position}  {word} {bold(name)}{circled}  {dim(points)}"]
+    lines += [wrap(_sentence(reason), _INDENT + " " * 4, _INDENT + "  ") for reason in take.reasons]
+    for finding in take.result.findings:
+        if finding.severity == "note":
+            continue
+        where = f" At {clocks(finding.times_s, 4)}." if finding.times_s else ""
+        mark = paint(finding.severity, finding.severity)
+        body = wrap(f"{finding.message}{where}", _INDENT + " " * 11)
+        lines.append(f"{_INDENT}  {mark}{' ' * (9 - len(finding.severity))}{body.lstrip()}")
+    lines += [
+        dim(line)
+        for delivery in take.result.delivery
+        for line in wrap(_flag(delivery), _INDENT + " " * 4, _INDENT + "  ").split("\n")
+    ]
+    if take.note.remark:
+        lines.append(wrap(f"Note: {take.note.remark}", _INDENT + " " * 4, _INDENT + "  "))
+    return "\n".join(lines)
+
+
+def _flag(delivery: Delivery) -> str:
+    return f"As it stands: {delivery.verdict}. {delivery_sentence(delivery)}"
+
+
+def _sentence(text: str) -> str:
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else text + "."
