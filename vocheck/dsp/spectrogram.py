@@ -43,17 +43,18 @@ class Spectrogram:
 def power_spectrogram(x: npt.NDArray[np.float32], rate_hz: int) -> Spectrogram:
     """Return the power spectrogram of `x`, shape (frames,), at `rate_hz`.
 
-    The hop is exactly 5 ms at rates divisible by 200, else the nearest whole number of samples.
+    Each window is centred on the sample nearest to a multiple of 5 ms, so that frames keep time at
+    every rate (220.5 samples at 44.1 kHz).
     """
     size = 2 * max(8, round(rate_hz * WINDOW_S / 2))
-    hop = max(1, round(rate_hz * HOP_S))
     window = np.hanning(size + 1)[:-1].astype(np.float32)
-    frames = len(x) // hop + 1 if len(x) else 0
-    padded = np.pad(x, (size // 2, size // 2 + hop))
+    frames = int(len(x) / (rate_hz * HOP_S)) + 1 if len(x) else 0
+    places = np.rint(np.arange(frames) * (rate_hz * HOP_S)).astype(np.intp)
+    padded = np.pad(x, (size // 2, size // 2 + 1))
     power = np.empty((frames, size // 2 + 1), np.float32)
-    segments = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop]
+    segments = np.lib.stride_tricks.sliding_window_view(padded, size)
     for start in range(0, frames, _CHUNK):
-        spectrum = np.fft.rfft(segments[start : min(start + _CHUNK, frames)] * window)
+        spectrum = np.fft.rfft(segments[places[start : start + _CHUNK]] * window)
         np.square(spectrum.real, out=power[start : start + _CHUNK])
         power[start : start + _CHUNK] += np.square(spectrum.imag)
     # One-sided power: every bin but the first and the last stands for itself and its mirror image.
@@ -62,6 +63,6 @@ def power_spectrogram(x: npt.NDArray[np.float32], rate_hz: int) -> Spectrogram:
     return Spectrogram(
         power=power,
         frequencies_hz=np.fft.rfftfreq(size, 1 / rate_hz),
-        times_s=np.arange(frames) * (hop / rate_hz),
-        hop_s=hop / rate_hz,
+        times_s=np.arange(frames) * HOP_S,
+        hop_s=HOP_S,
     )
