@@ -12,14 +12,23 @@ from types import ModuleType
 from typing import Any
 
 from vocheck.measurements import (
+    clipping,
     loudness,
+    plosives,
+    sibilance,
 )
+from vocheck.measurements.clipping import Clipping
 from vocheck.measurements.loudness import Loudness
+from vocheck.measurements.plosives import Plosives
+from vocheck.measurements.sibilance import Sibilance
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 
 MEASUREMENTS: tuple[ModuleType, ...] = (
     loudness,
+    plosives,
+    sibilance,
+    clipping,
 )
 """The modules that measure, in report order; a module's name is the name of its group."""
 
@@ -29,6 +38,9 @@ class Measurements(Result):
     """Everything measured on one recording, one group per module of `MEASUREMENTS`."""
 
     loudness: Loudness
+    plosives: Plosives
+    sibilance: Sibilance
+    clipping: Clipping
 
     def reasons(self) -> dict[str, str]:
         """Return the dotted names that carry no number, each with its reason."""
