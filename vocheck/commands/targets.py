@@ -1,0 +1,42 @@
+"""``vocheck targets``: where the sound can go, what is asked there, and on whose word."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from vocheck.commands.options import deliver, format_option, output_option
+
+
+@click.command("targets")
+@click.argument("names", nargs=-1, metavar="[NAME]...")
+@format_option("text", "json")
+@output_option
+def command(names: tuple[str, ...], form: str, output: Path | None) -> int:
+    """List the delivery targets, with source and status.
+
+    With NAME, everything known about that destination. A vocheck.toml in this folder or above it
+    may add destinations or change shipped ones.
+    """
+    from vocheck.config import find_config, load_config
+    from vocheck.targets.destinations import find_destinations, load_destinations
+
+    config = load_config(find_config(Path.cwd()))
+    chosen = (
+        find_destinations(names, config) if names else tuple(load_destinations(config).values())
+    )
+    if form == "json":
+        from vocheck.report.json import render_json
+
+        report = render_json(chosen[0] if len(names) == 1 else chosen)
+    elif names:
+        from vocheck.report.text.targets import render_destination
+
+        report = "\n".join(map(render_destination, chosen))
+    else:
+        from vocheck.report.text.targets import render_destinations
+
+        report = render_destinations(chosen)
+    deliver(report, output)
+    return 0

@@ -1,0 +1,148 @@
+"""Delivery targets in the terminal: one line each, or one destination in full."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import groupby
+
+from vocheck.report.text.style import bold, dim, wrap
+from vocheck.targets.destinations import FACTS, Destination, Encoding, Ingest, Rule
+
+FAMILY_TITLES = {
+    "social": "Social media and the web",
+    "broadcast": "Broadcast and streaming standards",
+    "listening": "Podcasts, adverts, audiobooks, telephony, streaming originals",
+    "studio": "From your vocheck.toml",
+}
+
+MARKS = {
+    "published standard": "S",
+    "published by the platform": "P",
+    "common practice, no source": "",
+    "our choice": "O",
+}
+"""One letter per status, so that the whole list fits a narrow terminal."""
+
+ENCODER_NAMES = {
+    "aac": "AAC",
+    "opus": "Opus",
+    "mp3": "MP3",
+    "vorbis": "Vorbis",
+    "mulaw": "G.711",
+}
+
+
+def render_destinations(destinations: Iterable[Destination]) -> str:
+    """Return the list of destinations as text, ending in a newline."""
+    rows = [(destination, _row(destination)) for destination in destinations]
+    widths = [max((len(row[column]) for _, row in rows), default=0) for column in range(4)]
+    blocks = []
+    for family, group in groupby(rows, key=lambda row: row[0].family):
+        lines = [bold(FAMILY_TITLES[family])]
+        for _, (*cells, title) in group:
+            start = "  ".join(
+                ["", *(cell.ljust(width) for cell, width in zip(cells, widths, strict=True)), ""]
+            )
+            lines.append(wrap(title, " " * len(start), start))
+        blocks.append("\n".join(lines))
+    blocks.append(wrap(_KEY))
+    return "\n\n".join(blocks) + "\n"
+
+
+_KEY = (
+    "S: published standard. P: published by the platform. O: our choice. none: no number is "
+    "published; `vocheck targets NAME` shows the common practice, which is never judged. ?: read "
+    "second-hand, not confirmed at the source. The recipient's contract and own check win over this "
+    "list."
+)
+
+
+def _row(destination: Destination) -> tuple[str, str, str, str, str]:
+    level = destination.level
+    peak = destination.rule("level_dbtp")
+    judged = [rule for rule in (level, peak) if rule is not None and rule.judged]
+    marks = "/".join(dict.fromkeys(MARKS[rule.status] for rule in judged))
+    if not judged and level is None:
+        marks = MARKS[destination.status]
+    if any(rule.unconfirmed for rule in judged):
+        marks += "?"
+    return (
+        destination.name,
+        _cell(level, None if level is None else level.target),
+        _cell(peak, destination.peak_dbtp),
+        marks,
+        destination.title,
+    )
+
+
+def _cell(rule: Rule | None, value: float | None) -> str:
+    if rule is None or value is None:
+        return ""
+    return f"{value:g} {FACTS[rule.fact].unit}" if rule.judged else "none"
+
+
+def render_destination(destination: Destination) -> str:
+    """Return one destination in full as text, ending in a newline."""
+    lines = [f"{bold(destination.name)}  {destination.title}"]
+    if destination.note:
+        lines.append(wrap(destination.note, "  "))
+    lines += _provenance(destination, "  ")
+    for rule in destination.rules:
+        lines += ["", *_rule(rule), *_own_provenance(rule, destination)]
+    if (encoding := destination.encoding) is not None:
+        lines += ["", *_encoding(encoding), *_own_provenance(encoding, destination)]
+    if (ingest := destination.ingest) is not None:
+        lines += ["", *_ingest(ingest), *_own_provenance(ingest, destination)]
+    return "\n".join(lines) + "\n"
+
+
+def _rule(rule: Rule) -> list[str]:
+    wanted = rule.wanted if rule.judged else f"none published; common practice {rule.wanted}"
+    lines = [wrap(f"{FACTS[rule.fact].what}: {wanted}", "    ", "  ")]
+    if rule.minimum is not None and rule.warn_below is not None:
+        lines.append(f"    fails below {rule.minimum:g}")
+    if rule.maximum is not None and rule.warn_above is not None:
+        lines.append(f"    fails above {rule.maximum:g}")
+    if rule.loud_warn_above is not None:
+        lines.append(
+            f"    at most {rule.loud_warn_above:g} when louder than {rule.loud_from_lufs:g} LUFS"
+        )
+    if rule.severity == "warn":
+        lines.append("    recommended: warned about, not failed")
+    if rule.when == "encoded":
+        lines.append("    for the encoded file only")
+    if rule.note:
+        lines.append(wrap(rule.note, "    "))
+    if rule.our_choice:
+        names = ", ".join(name.replace("_", " ") for name in rule.our_choice)
+        lines.append(wrap(f"our choice: {names}", "    "))
+    return lines
+
+
+def _encoding(encoding: Encoding) -> list[str]:
+    what = f"Encoded there to {ENCODER_NAMES[encoding.codec]}, about {encoding.bitrate_kbps} kb/s"
+    return [f"  {what}", *([wrap(encoding.note, "    ")] if encoding.note else [])]
+
+
+def _ingest(ingest: Ingest) -> list[str]:
+    what = f"Turns the sound down: {ingest.turns_down}; up: {ingest.turns_up}"
+    return [f"  {what}", wrap(ingest.text, "    ")]
+
+
+def _own_provenance(entry: Rule | Encoding | Ingest, destination: Destination) -> list[str]:
+    """Return where a table's numbers come from, where that is not its destination's source."""
+    same = (entry.source, entry.status, entry.unconfirmed) == (
+        destination.source,
+        destination.status,
+        destination.unconfirmed,
+    )
+    return [] if same else _provenance(entry, "    ")
+
+
+def _provenance(entry: Destination | Rule | Encoding | Ingest, indent: str) -> list[str]:
+    dated = f"{entry.source}, {entry.date}" if entry.date not in ("", "undated") else entry.source
+    doubt = "; not confirmed at the source" if entry.unconfirmed else ""
+    lines = wrap(f"{dated} ({entry.status}{doubt})", indent).split("\n")
+    if entry.url:
+        lines.append(f"{indent}{entry.url}")
+    return [dim(line) for line in lines]
