@@ -28,7 +28,9 @@ def test_help_imports_no_numpy():
         "import sys; from vocheck.cli import run; run(['--help']); "
         "print([m for m in ('numpy', 'scipy', 'soundfile') if m in sys.modules], file=sys.stderr)"
     )
-    done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", source], capture_output=True, text=True, check=True
+    )
     assert done.stderr.strip() == "[]"
 
 
@@ -39,7 +41,9 @@ def test_every_command_has_help_and_needs_no_numpy_for_it(name: str):
         f"import sys; from vocheck.cli import run; status = run([{name!r}, '--help']); "
         "print(status, 'numpy' in sys.modules, file=sys.stderr)"
     )
-    done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", source], capture_output=True, text=True, check=True
+    )
     assert done.stderr.strip() == "0 False"
     assert "Usage:" in done.stdout
 
@@ -71,7 +75,9 @@ def test_an_internal_error_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys):
     monkeypatch.setattr(cli.group, "main", broken)
     monkeypatch.delenv("VOCHECK_DEBUG", raising=False)
     assert run([]) == 2
-    assert capsys.readouterr().err.startswith("vocheck: internal error: RuntimeError: wires crossed")
+    assert capsys.readouterr().err.startswith(
+        "vocheck: internal error: RuntimeError: wires crossed"
+    )
 
 
 def test_an_interrupt_exits_with_130(monkeypatch: pytest.MonkeyPatch):
@@ -101,6 +107,11 @@ def test_a_reader_that_goes_away_is_no_error():
 
 def test_shell_completion_lists_the_commands():
     """Completion works for a lazy group too."""
-    env = {**os.environ, "_VOCHECK_COMPLETE": "bash_complete", "COMP_WORDS": "vocheck ra", "COMP_CWORD": "1"}
+    env = {
+        **os.environ,
+        "_VOCHECK_COMPLETE": "bash_complete",
+        "COMP_WORDS": "vocheck ra",
+        "COMP_CWORD": "1",
+    }
     done = vocheck(env=env)
     assert "rank" in done.stdout

@@ -26,9 +26,7 @@ def facts() -> Measurements:
 def with_facts(group: str, **values: object) -> Measurements:
     base = facts()
     kept = {k: v for k, v in getattr(base, group).not_measured.items() if k not in values}
-    return replace(
-        base, **{group: replace(getattr(base, group), not_measured=kept, **values)}
-    )
+    return replace(base, **{group: replace(getattr(base, group), not_measured=kept, **values)})
 
 
 def limit(measurement: str, sense: str = "above", **more: object) -> Limit:
@@ -82,9 +80,7 @@ def test_not_being_measurable_can_itself_be_a_finding():
 def test_each_event_is_judged_and_tells_its_time():
     """The worst event decides the severity; all beyond the mildest limit are counted and placed."""
     events = (Plosive(1.0, -14.0), Plosive(2.0, -8.0), Plosive(3.0, 2.0))
-    rule = limit(
-        "plosives.events[].level_re_speech_db", values={"note": -12.0, "fixable": 0.0}
-    )
+    rule = limit("plosives.events[].level_re_speech_db", values={"note": -12.0, "fixable": 0.0})
     found = judge(with_facts("plosives", events=events), {"test": rule})[0]
     assert (found.severity, found.value, found.limit) == ("fixable", 2.0, 0.0)
     assert (found.count, found.times_s) == (2, (2.0, 3.0))
@@ -101,7 +97,7 @@ def test_a_second_condition_must_hold_too():
 
 
 def test_findings_come_worst_first_and_make_the_verdict():
-    """retake before fixable before note."""
+    """Retake before fixable before note."""
     m = with_facts("noise", floor_dbfs=-40.0, snr_db=10.0)
     rules = {
         "a": limit("noise.snr_db", "below", values={"note": 20.0}),

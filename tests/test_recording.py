@@ -30,7 +30,11 @@ def test_samples_are_a_read_only_view_of_the_callers_array():
         (np.zeros((2, 2, 2), np.float32), 48_000, "must be .frames, channels."),
         (np.zeros(4, np.int16), 48_000, "must be float32 or float64, not int16"),
         (np.zeros(4, np.float32), 0, "rate must be positive, not 0"),
-        (np.array([0.0, np.nan], np.float32), 1_000, "1 of 2 frames are not numbers .first at 0.001 s"),
+        (
+            np.array([0.0, np.nan], np.float32),
+            1_000,
+            "1 of 2 frames are not numbers .first at 0.001 s",
+        ),
         (np.array([np.inf, 0.0], np.float32), 1_000, "1 of 2 frames are not numbers"),
     ],
 )
@@ -49,7 +53,9 @@ def test_the_voice_is_the_channel_with_the_most_energy():
 
 def test_intermediates_are_computed_once():
     """Every measurement sees the same spectrogram and the same low-rate copy."""
-    recording = Recording(np.random.default_rng(0).standard_normal(48_000).astype(np.float32), 48_000)
+    recording = Recording(
+        np.random.default_rng(0).standard_normal(48_000).astype(np.float32), 48_000
+    )
     assert recording.spectrogram is recording.spectrogram
     assert recording.voice_at(4_000) is recording.voice_at(4_000)
 

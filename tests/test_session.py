@@ -48,9 +48,7 @@ def test_a_studio_brings_its_own_pattern():
     assert (found.line, found.take) == ("river", 4)
 
 
-@pytest.mark.parametrize(
-    ("pattern", "message"), [("(", "pattern '\\('"), ("x+", "needs a group")]
-)
+@pytest.mark.parametrize(("pattern", "message"), [("(", "pattern '\\('"), ("x+", "needs a group")])
 def test_a_bad_pattern_is_named(pattern: str, message: str):
     """The message quotes the pattern."""
     with pytest.raises(SessionError, match=message):
@@ -92,7 +90,7 @@ def test_notes_are_read_as_a_person_writes_them(tmp_path: Path):
     """Marks, decimal commas, a byte-order mark and suffixes are all understood."""
     file = tmp_path / "notes.csv"
     file.write_text(
-        "\ufeffTake,Circled,Rating,Remark\n02_kiln_t3.wav,x,4.5,warm\n02_KILN_t1,,\"3,5\",\n",
+        '\ufeffTake,Circled,Rating,Remark\n02_kiln_t3.wav,x,4.5,warm\n02_KILN_t1,,"3,5",\n',
         encoding="utf-8",
     )
     notes = read_notes(file)

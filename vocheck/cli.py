@@ -92,6 +92,8 @@ def run(args: list[str] | None = None) -> int:
         return EXIT_FAILED
     except VocheckError as error:
         return _say(str(error), EXIT_FAILED)
+    except OSError as error:
+        return _say(f"{error.filename or 'file'}: {error.strerror or error}", EXIT_FAILED)
     except Exception as error:
         if os.environ.get("VOCHECK_DEBUG"):
             raise

@@ -39,7 +39,6 @@ from vocheck.session import (
     take_key,
 )
 from vocheck.take import Failure, TakeResult, check_all
-from vocheck.targets.destinations import Destination
 from vocheck.targets.limits import Limits
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
@@ -156,7 +155,7 @@ class Ranking(Result):
 def rank_takes(
     paths: Iterable[str | os.PathLike[str]],
     limits: Limits | None = None,
-    targets: Sequence[str | Destination] = (),
+    targets: Sequence[str] = (),
     *,
     notes: Notes | None = None,
     pattern: str | None = None,
@@ -201,11 +200,7 @@ def rank_takes(
         lines=tuple(
             rank_line(
                 name,
-                [
-                    result
-                    for path, _ in line
-                    if isinstance(result := results[path], TakeResult)
-                ],
+                [result for path, _ in line if isinstance(result := results[path], TakeResult)],
                 notes,
             )
             for name, line in lines.items()
@@ -409,4 +404,3 @@ def _notes_beside(paths: Sequence[Path]) -> Notes:
         if (folder / NOTES_NAME).is_file():
             notes.update(read_notes(folder / NOTES_NAME))
     return notes
-

@@ -172,5 +172,6 @@ def json_ready(recording: Recording) -> dict[str, Any]:
     """Return the source of `recording` as the results show it."""
     plain = recording.source.to_dict()
     return {
-        key: plain[key] for key in ("container", "codec", "rate_hz", "channels", "bits", "duration_s")
+        key: plain[key]
+        for key in ("container", "codec", "rate_hz", "channels", "bits", "duration_s")
     }

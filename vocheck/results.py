@@ -33,7 +33,7 @@ def to_plain(value: Any) -> Any:
     Returns
     -------
     plain
-        The same data, ready for ``json.dumps(..., allow_nan=False)``: ``-inf`` (silence) is ``None``.
+        The same data, ready for ``json.dumps(..., allow_nan=False)``; silence is ``None``.
 
     Raises
     ------

@@ -23,8 +23,8 @@ from vocheck.results import Result
 DEFAULT_PATTERN = r"(?P<line>.+?)[ ._-]*(?:take|tk|t)[ ._-]*(?P<take>\d+)"
 NOTES_NAME = "notes.csv"
 SUFFIXES = frozenset(
-    ".wav .wave .bwf .rf64 .w64 .aif .aiff .aifc .caf .flac .mp3 .ogg .oga .opus .m4a .mp4 .mov .mkv"
-    " .webm".split()
+    ".wav .wave .bwf .rf64 .w64 .aif .aiff .aifc .caf .flac .mp3 .ogg .oga .opus"
+    " .m4a .mp4 .mov .mkv .webm".split()
 )
 """What counts as a recording in a folder; any file named by itself is tried."""
 
@@ -169,7 +169,7 @@ def read_notes(path: str | os.PathLike[str]) -> Notes:
 
 
 def take_key(take: str | os.PathLike[str]) -> str:
-    """Return the name by which notes and takes find each other: no folder, no suffix, lower case."""
+    """Return the name by which notes and takes find each other: bare, without suffix, lower case."""
     name = Path(take).name
     stem, dot, suffix = name.rpartition(".")
     return (stem if dot and f".{suffix.lower()}" in SUFFIXES else name).lower()

@@ -12,13 +12,14 @@ from typing import Any
 
 from vocheck.audio import read
 from vocheck.config import find_config, load_config
-from vocheck.errors import VocheckError
+from vocheck.errors import AudioError
 from vocheck.judge import Finding, Verdict, judge, verdict_of
 from vocheck.measurements import Measurements, measure
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
 from vocheck.session import DEFAULT_PATTERN, compile_pattern, parse_name
-from vocheck.targets.destinations import Delivery, Destination, forecast, load_destinations
+from vocheck.targets.delivery import Delivery, forecast
+from vocheck.targets.destinations import Destination, find_destinations
 from vocheck.targets.limits import Limits, load_limits
 
 
@@ -116,7 +117,7 @@ def check_recording(
 def check_take(
     path: str | os.PathLike[str],
     limits: Limits | None = None,
-    targets: Sequence[str | Destination] = (),
+    targets: Sequence[str] = (),
     *,
     pattern: str | None = None,
 ) -> TakeResult:
@@ -128,7 +129,7 @@ def check_take(
         The recording; it is only read.
     limits : Limits, optional
         Where omitted: the shipped limits with the overrides of the nearest ``vocheck.toml``.
-    targets : sequence of str or Destination
+    targets : sequence of str
         Delivery targets by name, e.g. ``"social"``.
     pattern : str, optional
         Regular expression that tells line and take from the file's name.
@@ -142,7 +143,6 @@ def check_take(
     """
     path = os.fspath(path)
     config = load_config(find_config(path))
-    known = load_destinations(config)
     name = parse_name(
         path, compile_pattern(pattern or config.session.get("pattern", DEFAULT_PATTERN))
     )
@@ -152,7 +152,7 @@ def check_take(
     return check_recording(
         recording,
         limits if limits is not None else load_limits(config),
-        [known.find(target) if isinstance(target, str) else target for target in targets],
+        find_destinations(targets, config),
         sha256=digest,
         line=name.line if name else None,
         take=name.take if name else None,
@@ -162,12 +162,14 @@ def check_take(
 def check_all(
     paths: Iterable[str | os.PathLike[str]],
     limits: Limits | None = None,
-    targets: Sequence[str | Destination] = (),
+    targets: Sequence[str] = (),
     *,
     pattern: str | None = None,
     executor: Executor | None = None,
 ) -> Iterator[TakeResult | Failure]:
     """Check many takes, in order; a bad file becomes a `Failure` and the rest goes on.
+
+    A malformed limits file or an unknown target concerns every take, and is raised.
 
     Parameters
     ----------
@@ -191,12 +193,12 @@ def check_all(
 def _check_or_fail(
     path: str,
     limits: Limits | None,
-    targets: tuple[str | Destination, ...],
+    targets: tuple[str, ...],
     pattern: str | None,
 ) -> TakeResult | Failure:
     try:
         return check_take(path, limits, targets, pattern=pattern)
-    except VocheckError as error:
+    except AudioError as error:
         return Failure(path=path, error=str(error))
     except OSError as error:
         return Failure(path=path, error=f"{path}: {error.strerror or error}")
@@ -204,11 +206,13 @@ def _check_or_fail(
 
 def _forecast(measurements: Measurements, target: Destination) -> Delivery:
     loudness = measurements.loudness
+    two_speakers = loudness.two_speakers_lufs is not None
     return forecast(
         target,
-        loudness.two_speakers_lufs
-        if loudness.two_speakers_lufs is not None
-        else loudness.integrated_lufs,
+        loudness.two_speakers_lufs if two_speakers else loudness.integrated_lufs,
         measurements.true_peak.level_dbtp,
         measurements.noise.floor_dbfs,
+        rms_dbfs=measurements.level.rms_dbfs,
+        active_dbfs=measurements.level.active_dbfs,
+        two_speakers=two_speakers,
     )

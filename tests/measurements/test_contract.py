@@ -119,9 +119,13 @@ def test_any_rate_is_measured(module: ModuleType, rate: int):
 
 def numbers(plain: object, prefix: str = "") -> dict[str, float]:
     if isinstance(plain, dict):
-        return {k: v for key, item in plain.items() for k, v in numbers(item, f"{prefix}.{key}").items()}
+        return {
+            k: v for key, item in plain.items() for k, v in numbers(item, f"{prefix}.{key}").items()
+        }
     if isinstance(plain, list):
-        return {k: v for i, item in enumerate(plain) for k, v in numbers(item, f"{prefix}[{i}]").items()}
+        return {
+            k: v for i, item in enumerate(plain) for k, v in numbers(item, f"{prefix}[{i}]").items()
+        }
     if isinstance(plain, float | int) and not isinstance(plain, bool):
         return {prefix: float(plain)}
     return {}
@@ -133,7 +137,7 @@ GAIN_DB = -20.0
 
 @EACH
 def test_gain_moves_absolute_levels_and_nothing_else(module: ModuleType):
-    """x dB of gain moves every absolute level by x dB; ratios, times and counts stay."""
+    """X dB of gain moves every absolute level by x dB; ratios, times and counts stay."""
     loud = talk()
     gain = np.float32(10 ** (GAIN_DB / 20))
     before = numbers(module.measure(Recording(loud, RATE)).to_dict())
@@ -166,13 +170,17 @@ def test_results_do_not_depend_on_the_order_of_measuring():
 
 def test_measuring_imports_no_heavy_library():
     """librosa, matplotlib and pyloudnorm would cost more than the measuring itself."""
-    source = "import sys, numpy as np, vocheck; " \
-        "vocheck.measure(vocheck.Recording(np.zeros(48000, np.float32), 48000)); " \
+    source = (
+        "import sys, numpy as np, vocheck; "
+        "vocheck.measure(vocheck.Recording(np.zeros(48000, np.float32), 48000)); "
         "print([m for m in ('librosa', 'matplotlib', 'pyloudnorm', 'sklearn', 'av') if m in sys.modules])"
+    )
     import subprocess
     import sys
 
-    done = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", source], capture_output=True, text=True, check=True
+    )
     assert done.stdout.strip() == "[]"
 
 

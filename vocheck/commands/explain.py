@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from vocheck.commands.options import output_option
-from pathlib import Path
 
 
 @click.command("explain")

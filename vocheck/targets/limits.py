@@ -117,9 +117,7 @@ def load_limits(config: Config | None = None) -> Limits:
     return {name: _build(name, table, name) for name, table in tables.items()}
 
 
-def _overridden(
-    base: Mapping[str, Any], override: Mapping[str, Any], where: str
-) -> dict[str, Any]:
+def _overridden(base: Mapping[str, Any], override: Mapping[str, Any], where: str) -> dict[str, Any]:
     """Return `base` with a studio's numbers, each carrying the studio's file as its source."""
     table = {**base, **override}
     for severity in SEVERITIES:

@@ -7,7 +7,6 @@ import os
 from vocheck.rank import LineRanking, RankedTake, Ranking
 from vocheck.report.text.style import VERDICT_WORDS, bold, clocks, dim, paint, wrap
 from vocheck.report.text.take import delivery_sentence, render_failure
-from vocheck.targets.destinations import Delivery
 
 _INDENT = " " * 4
 
@@ -69,15 +68,11 @@ def _take(take: RankedTake) -> str:
     lines += [
         dim(line)
         for delivery in take.result.delivery
-        for line in wrap(_flag(delivery), _INDENT + " " * 4, _INDENT + "  ").split("\n")
+        for line in wrap(delivery_sentence(delivery), _INDENT + " " * 4, _INDENT + "  ").split("\n")
     ]
     if take.note.remark:
         lines.append(wrap(f"Note: {take.note.remark}", _INDENT + " " * 4, _INDENT + "  "))
     return "\n".join(lines)
-
-
-def _flag(delivery: Delivery) -> str:
-    return f"As it stands: {delivery.verdict}. {delivery_sentence(delivery)}"
 
 
 def _sentence(text: str) -> str:

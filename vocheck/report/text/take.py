@@ -16,7 +16,7 @@ from vocheck.report.text.style import (
     wrap,
 )
 from vocheck.take import Failure, TakeResult
-from vocheck.targets.destinations import Delivery
+from vocheck.targets.delivery import Delivery
 
 _INDENT = " " * 10
 
@@ -76,7 +76,9 @@ def _finding(finding: Finding) -> str:
     lines.append(wrap(finding.now, _INDENT + " " * 6, f"{_INDENT}{bold('now')}   "))
     lines.append(wrap(finding.later, _INDENT + " " * 6, f"{_INDENT}{bold('later')} "))
     source = f"limit {finding.limit_source} ({finding.limit_status})"
-    lines.append("\n".join(dim(line) for line in wrap(source, _INDENT + " " * 6, _INDENT).split("\n")))
+    lines.append(
+        "\n".join(dim(line) for line in wrap(source, _INDENT + " " * 6, _INDENT).split("\n"))
+    )
     return "\n".join(lines)
 
 
@@ -122,18 +124,8 @@ def _short(reason: str) -> str:
 
 
 def delivery_sentence(delivery: Delivery) -> str:
-    """Return what bringing a take to a delivery target would do to it."""
-    if delivery.gain_db is None:
-        return f"{delivery.name}: {delivery.note}"
-    parts = [f"{delivery.name}: {delivery.gain_db:+.1f} dB to the target"]
-    if delivery.true_peak_after_dbtp is not None:
-        peak = f"puts the true peak at {delivery.true_peak_after_dbtp:+.1f} dBTP"
-        if delivery.limiter_db:
-            peak += f" (a limiter would take {delivery.limiter_db:.1f} dB)"
-        parts.append(peak)
-    if delivery.noise_floor_after_dbfs is not None:
-        parts.append(f"the noise floor at {delivery.noise_floor_after_dbfs:.0f} dBFS")
-    return ", ".join(parts[:2]) + (f", {parts[2]}" if len(parts) > 2 else "") + "."
+    """Return how a take stands against a destination, and what the gain to it would do."""
+    return f"{delivery.name}: {delivery.verdict} as it stands. {delivery.note}"
 
 
 def _counted(count: int, noun: str) -> str:
