@@ -48,14 +48,14 @@ def write_with_ffmpeg(path, codec, samples, layout, *, rate=48000, video=False, 
             picture = container.add_stream("mpeg4" if path.suffix != ".webm" else "libvpx", rate=25)
             picture.width, picture.height, picture.pix_fmt = 64, 48, "yuv420p"
         streams = [container.add_stream(codec, rate=rate, layout=layout) for _ in range(tracks)]
+        if codec == "flac" and samples.dtype == np.int32:
+            streams[0].codec_context.format = "s32"
         if video:
             gray = np.full((48, 64, 3), 128, np.uint8)
             for _ in range(round(25 * len(samples) / rate)):
                 container.mux(picture.encode(av.VideoFrame.from_ndarray(gray, format="rgb24")))
             container.mux(picture.encode(None))
         for number, stream in enumerate(streams):
-            if codec == "flac" and samples.dtype == np.int32:
-                stream.codec_context.format = "s32"
             planes = np.ascontiguousarray(samples.T * 0.5**number)
             kind = {"i4": "s32p", "f4": "fltp"}[planes.astype(samples.dtype).dtype.str[1:]]
             frame = av.AudioFrame.from_ndarray(
@@ -521,14 +521,12 @@ def test_a_nan_or_infinity_is_refused_with_its_time(tmp_path, bad, subtype):
         read(path)
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read every file")
-def test_a_file_without_permission_is_named(tmp_path):
-    """A file that may not be read is refused in words."""
+def test_what_the_system_refuses_is_said_in_its_words(tmp_path):
+    """A path that leads through a file is refused with the system's reason."""
     path = tmp_path / "take.wav"
     soundfile.write(path, np.zeros(100), 48000)
-    path.chmod(0)
-    with pytest.raises(AudioError, match="Permission denied"):
-        read(path)
+    with pytest.raises(AudioError, match="cannot be read: Not a directory"):
+        read(path / "take.wav")
 
 
 @pytest.mark.parametrize("name", ["take:1.wav", "http:take.mp3", "café ☕.flac", "a b\n.wav"])

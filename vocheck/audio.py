@@ -288,7 +288,7 @@ def _look_at_wave(file: BinaryIO, size: int, magic: bytes) -> _Facts:
             missing_s = 0.0 if unfinished else missing / bytes_per_s
             return _Facts("wave", container, missing_s, unfinished, speakers)
         if name == b"ds64":
-            long_size = struct.unpack("<8xQ", file.read(16))[0]
+            long_size = struct.unpack("<8xQ", file.read(16).ljust(16, b"\0"))[0]
         elif name == b"bext" and container == "WAV":
             container = "BWF"
         elif name == b"fmt ":
@@ -483,30 +483,39 @@ class _PyavReader:
         except av.FFmpegError:
             self._file.close()
             raise AudioError(f"{path}: {_why_not(facts)}") from None
-        if not self._container.streams.audio:
+        try:
+            self._stream, self.source = self._first_track(facts)
+        except AudioError:
             self.close()
-            raise AudioError(f"{path}: holds no audio track")
-        self._stream: Any = self._container.streams.audio[0]
-        context = self._stream.codec_context
+            raise
+        self.promised_s = self.source.duration_s
         self.tolerance_s = LENGTH_TOLERANCE_S
-        self.promised_s = self._promised_s(facts)
+        self._wide = self.source.codec == "64-bit float" or (self.source.bits or 0) > 24
+
+    def _first_track(self, facts: _Facts) -> tuple[Any, Source]:
+        """Return FFmpeg's first audio stream, and what it says of itself."""
+        if not self._container.streams.audio:
+            raise AudioError(f"{self._path}: holds no audio track")
+        stream = self._container.streams.audio[0]
+        context = stream.codec_context
+        if context is None or not context.sample_rate or not context.channels:
+            raise AudioError(f"{self._path}: {_why_not(facts)}")
         codec, bits = _pyav_codec(context)
-        self._wide = codec == "64-bit float" or (bits or 0) > 24
-        self.source = Source(
-            path=path,
+        source = Source(
+            path=self._path,
             container=facts.container or self._container.format.name.upper(),
             codec=codec,
             rate_hz=context.sample_rate,
             channels=context.channels,
             bits=bits,
-            duration_s=self.promised_s,
+            duration_s=self._promised_s(stream, facts),
             layout=facts.speakers or _pyav_speakers(context),
             unfinished=facts.unfinished,
         )
+        return stream, source
 
-    def _promised_s(self, facts: _Facts) -> float:
+    def _promised_s(self, stream: Any, facts: _Facts) -> float:
         """Return the length the file states for this track; 0 where it states none."""
-        stream = self._stream
         if facts.kind == "mp3" and not _mp3_says_its_length(self._path):
             return 0.0
         if stream.duration is not None:
@@ -561,7 +570,7 @@ class _PyavReader:
         raw: npt.NDArray[Any] = frame.to_ndarray()
         raw = raw.T if frame.format.is_planar else raw.reshape(-1, channels)
         dtype = np.float64 if self._wide else np.float32
-        samples = raw.astype(dtype)
+        samples: npt.NDArray[np.floating[Any]] = raw.astype(dtype)
         if raw.dtype.kind == "u":
             samples -= 128
         if raw.dtype.kind != "f":
