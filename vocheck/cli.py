@@ -52,7 +52,11 @@ class LazyGroup(click.Group):
         command: click.Command = import_module(f"vocheck.commands.{cmd_name}").command
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+    def format_commands(
+        self,
+        ctx: click.Context,  # noqa: ARG002
+        formatter: click.HelpFormatter,
+    ) -> None:
         """List names and summaries without importing a command."""
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))

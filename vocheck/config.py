@@ -1,4 +1,4 @@
-"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
+r"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
 
 ::
 
@@ -8,7 +8,7 @@
     [destinations.our_client]     # add a delivery target (see docs/targets.md)
 
     [session]
-    pattern = '(?P<line>.+)_take(?P<take>\\d+)'
+    pattern = '(?P<line>.+)_take(?P<take>\d+)'
 
 The nearest file alone counts; files further up are not merged in.
 """

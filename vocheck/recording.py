@@ -151,7 +151,7 @@ class Recording:
 
     @cached_property
     def active_level(self) -> ActiveLevel:
-        """Active speech level of `voice` to ITU-T P.56, the reference of every "re speech" level."""
+        """Active speech level of `voice` to ITU-T P.56: what "re speech" is relative to."""
         return active_level(self.voice, self.rate)
 
     @cached_property

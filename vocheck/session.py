@@ -169,7 +169,7 @@ def read_notes(path: str | os.PathLike[str]) -> Notes:
 
 
 def take_key(take: str | os.PathLike[str]) -> str:
-    """Return the name by which notes and takes find each other: bare, without suffix, lower case."""
+    """Return the name by which notes and takes find each other: bare, no suffix, lower case."""
     name = Path(take).name
     stem, dot, suffix = name.rpartition(".")
     return (stem if dot and f".{suffix.lower()}" in SUFFIXES else name).lower()

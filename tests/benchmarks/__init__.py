@@ -1,0 +1,1 @@
+"""Speed and memory, measured as ratios in one run; never a timed unit test."""

@@ -1,0 +1,1 @@
+"""The commands as a person meets them."""

@@ -1,0 +1,1 @@
+"""One file per published standard, reading like its own tables."""

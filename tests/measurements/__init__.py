@@ -1,0 +1,1 @@
+"""One file per measurement, and the contract of all."""

@@ -36,7 +36,7 @@ DEFAULT_TARGETS = ("social",)
     "--notes",
     "notes_file",
     type=click.Path(path_type=Path),
-    help="Session notes (CSV: take, circled, rating, remark).  [default: notes.csv beside the takes]",
+    help="Session notes as CSV (take, circled, rating, remark).  [default: notes.csv in the folder]",
 )
 @format_option("text", "json", "csv")
 @output_option

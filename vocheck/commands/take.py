@@ -1,4 +1,4 @@
-"""``vocheck take``: keep it or go again?"""
+"""``vocheck take``: whether to keep a take or go again."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def command(
     jobs: int | None,
     quiet: bool,
 ) -> int:
-    """Check takes: keep it or go again?
+    """Say of each take whether to keep it or go again.
 
     FILES are recordings or folders of them. The verdict comes first, then what was found, where in
     the take, what to change in the booth now and what the edit can still do.

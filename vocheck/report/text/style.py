@@ -68,7 +68,7 @@ def number(value: float | None, digits: int = 1, unit: str = "") -> str:
 
 
 def wrap(text: str, indent: str = "", first: str | None = None, width: int | None = None) -> str:
-    """Return `text` wrapped to the terminal, `indent` before each line (`first` before the first)."""
+    """Return `text` wrapped to the terminal, each line after `indent` (the first after `first`)."""
     return textwrap.fill(
         text,
         width or line_width(),
