@@ -52,8 +52,8 @@ def render_destinations(destinations: Iterable[Destination]) -> str:
 _KEY = (
     "S: published standard. P: published by the platform. O: our choice. none: no number is "
     "published; `vocheck targets NAME` shows the common practice, which is never judged. ?: read "
-    "second-hand, not confirmed at the source. The recipient's contract and own check win over this "
-    "list."
+    "second-hand, not confirmed at the source. The recipient's contract and own check win over "
+    "this list."
 )
 
 

@@ -1,0 +1,232 @@
+"""Broadcast WAV: a copy of a recording with its loudness written into it.
+
+EBU Tech 3285 version 2 [1]_ adds five loudness fields to the ``bext`` chunk of a WAV file, so that
+whoever receives the file can read what was measured. `stamp` writes such a copy. The samples of the
+copy are those of the source, bit for bit, and every other chunk is kept (filler aside); the source
+is only read.
+A file over 4 GiB becomes RF64 [2]_, which carries its sizes as 64 bits.
+
+References
+----------
+.. [1] EBU Tech 3285, Specification of the Broadcast Wave Format (BWF), version 2.0, 2011,
+   section 2.3 (Broadcast Audio Extension chunk).
+.. [2] EBU Tech 3306, MBWF / RF64: An extended file format for audio, version 1.1, 2009.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import struct
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO
+
+from vocheck.errors import AudioError, VocheckError
+from vocheck.files import replacing
+
+UNUSED = 0x7FFF
+"""What a loudness field holds when there is no value for it (Tech 3285, from memory)."""
+
+SIZE_IN_DS64 = 0xFFFF_FFFF
+"""In place of a 32-bit size in RF64: the size is told by the chunk ds64."""
+
+LARGEST_RIFF = 0xFFFF_FFFE
+"""The largest size that 32 bits can tell; above it, RF64."""
+
+_COPY_BYTES = 1 << 20
+_LOUDNESS_OFFSET = 412
+_FIXED_BYTES = 602
+_WAVE_KINDS = (b"RIFF", b"RF64", b"BW64")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoudnessFields:
+    """What is written: each value in the file's own unit, or ``None`` where not measured.
+
+    Attributes
+    ----------
+    integrated_lufs, range_lu, level_dbtp, momentary_max_lufs, short_term_max_lufs : float or None
+    """
+
+    integrated_lufs: float | None
+    range_lu: float | None
+    level_dbtp: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+
+    def packed(self) -> bytes:
+        """Return the five fields in the order of the chunk: 100 times the value, rounded."""
+        values = (
+            self.integrated_lufs,
+            self.range_lu,
+            self.level_dbtp,
+            self.momentary_max_lufs,
+            self.short_term_max_lufs,
+        )
+        return struct.pack("<5h", *map(_field, values))
+
+
+def _field(value: float | None) -> int:
+    # The range of every field is -99.99 .. 99.99; what lies outside (silence) counts as no value.
+    if value is None or not math.isfinite(value) or abs(value) > 99.99:
+        return UNUSED
+    return round(100 * value)
+
+
+def stamp(
+    source: str | os.PathLike[str], output: str | os.PathLike[str], loudness: LoudnessFields
+) -> None:
+    """Write a copy of `source` as Broadcast WAV version 2 with loudness fields.
+
+    Parameters
+    ----------
+    source
+        A WAV, Broadcast WAV, RF64, W64, AIFF, CAF or FLAC file.
+    output
+        The copy; replaced if it exists.
+    loudness : LoudnessFields
+
+    Raises
+    ------
+    AudioError
+        If the source is no such file.
+    VocheckError
+        If source and output are the same file, or the output cannot be written.
+    """
+    source, output = Path(source), Path(output)
+    if output.exists() and output.samefile(source):
+        raise VocheckError(f"{output}: is the source itself; stamp a copy under another name")
+    with replacing(output) as temporary:
+        if _is_wave(source):
+            _stamp_wave(source, source, temporary, loudness)
+            return
+        with tempfile.TemporaryDirectory(dir=output.parent, prefix=".vocheck-") as folder:
+            wave = Path(folder) / "copy.wav"
+            _to_wave(source, wave)
+            _stamp_wave(wave, source, temporary, loudness)
+
+
+def _is_wave(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            head = file.read(12)
+    except OSError as error:
+        raise AudioError(f"{path}: cannot be read: {error.strerror or error}") from error
+    return head[:4] in _WAVE_KINDS and head[8:12] == b"WAVE"
+
+
+def _to_wave(source: Path, wave: Path) -> None:
+    """Copy a lossless file of another kind to WAV, sample by sample the same."""
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(source) as file:
+            subtype = {"PCM_S8": "PCM_16", "PCM_U8": "PCM_16"}.get(file.subtype, file.subtype)
+            if subtype not in ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"):
+                raise AudioError(f"{source}: is not linear PCM, so no bit-identical copy exists")
+            dtype = {"FLOAT": "float32", "DOUBLE": "float64"}.get(subtype, "int32")
+            large = file.frames * file.channels * 8 > LARGEST_RIFF
+            kind = "RF64" if large else "WAVEX" if file.channels > 2 else "WAV"
+            with soundfile.SoundFile(
+                wave, "w", file.samplerate, file.channels, subtype, format=kind
+            ) as out:
+                while len(block := file.read(_COPY_BYTES // 16, dtype=dtype, always_2d=True)):
+                    out.write(block)
+    except soundfile.LibsndfileError as error:
+        raise AudioError(
+            f"{source}: is not linear PCM audio (WAV, AIFF, CAF, FLAC, W64): "
+            "export a WAV file and stamp that"
+        ) from error
+
+
+@dataclass(frozen=True)
+class _Chunk:
+    name: bytes
+    position: int
+    length: int
+
+
+def _stamp_wave(wave: Path, source: Path, output: Path, loudness: LoudnessFields) -> None:
+    """Copy the chunks of a WAV file with its ``bext`` chunk brought to version 2."""
+    with wave.open("rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        chunks = [c for c in _chunks(file, size) if c.name not in (b"ds64", b"JUNK")]
+        if not any(chunk.name == b"data" for chunk in chunks):
+            raise AudioError(f"{source}: holds no audio data")
+        bext = _bext(file, chunks, source, loudness)
+        kept = [chunk for chunk in chunks if chunk.name != b"bext"]
+        with output.open("wb") as out:
+            _write(out, file, bext, kept)
+
+
+def _chunks(file: BinaryIO, size: int) -> Iterator[_Chunk]:
+    """Yield the chunks of a RIFF or RF64 file; one that is cut short ends where the file ends."""
+    data_length = None
+    position = 12
+    while position + 8 <= size:
+        file.seek(position)
+        name, length = struct.unpack("<4sI", file.read(8))
+        position += 8
+        if name == b"ds64":
+            data_length = struct.unpack("<8xQ", file.read(16))[0]
+        elif name == b"data" and length == SIZE_IN_DS64 and data_length is not None:
+            length = data_length
+        length = min(length, size - position)
+        if name == b"data" and length == 0 and size > position:
+            # The recorder never wrote the length: everything after it is samples.
+            length = size - position
+        yield _Chunk(name, position, length)
+        position += length + length % 2
+
+
+def _bext(file: BinaryIO, chunks: list[_Chunk], source: Path, loudness: LoudnessFields) -> bytes:
+    """Return the chunk's content: the old one with new loudness, or a new one."""
+    for chunk in chunks:
+        if chunk.name == b"bext" and chunk.length >= _FIXED_BYTES:
+            file.seek(chunk.position)
+            old = file.read(chunk.length)
+            # Version 0 has no UMID; its bytes there are reserved and zero, as an empty UMID is.
+            head = old[:346] + struct.pack("<H", 2) + old[348:_LOUDNESS_OFFSET]
+            return head + loudness.packed() + bytes(180) + old[_FIXED_BYTES:]
+    made = datetime.fromtimestamp(source.stat().st_mtime)
+    fixed = struct.pack(
+        "<256s32s32s10s8sQH64s",
+        source.stem.encode("ascii", "replace"),
+        b"vocheck",
+        b"",
+        made.strftime("%Y-%m-%d").encode(),
+        made.strftime("%H:%M:%S").encode(),
+        0,
+        2,
+        b"",
+    )
+    return fixed + loudness.packed() + bytes(180)
+
+
+def _write(out: BinaryIO, file: BinaryIO, bext: bytes, chunks: list[_Chunk]) -> None:
+    """Write RIFF, or RF64 where 32 bits do not hold the size."""
+    content = sum(8 + chunk.length + chunk.length % 2 for chunk in chunks)
+    content += 4 + 8 + len(bext) + len(bext) % 2  # "WAVE" and the bext chunk
+    data = next(chunk for chunk in chunks if chunk.name == b"data")
+    large = content > LARGEST_RIFF
+    if large:
+        out.write(struct.pack("<4sI4s", b"RF64", SIZE_IN_DS64, b"WAVE"))
+        # The sample count is optional for linear PCM (Tech 3306, section 3.3), so 0.
+        out.write(struct.pack("<4sIQQQI", b"ds64", 28, content + 36, data.length, 0, 0))
+    else:
+        out.write(struct.pack("<4sI4s", b"RIFF", content, b"WAVE"))
+    out.write(struct.pack("<4sI", b"bext", len(bext)) + bext + bytes(len(bext) % 2))
+    for chunk in chunks:
+        told = SIZE_IN_DS64 if large and chunk is data else chunk.length
+        out.write(struct.pack("<4sI", chunk.name, told))
+        file.seek(chunk.position)
+        left = chunk.length
+        while left:
+            piece = file.read(min(left, _COPY_BYTES))
+            out.write(piece)
+            left -= len(piece)
+        out.write(bytes(chunk.length % 2))
