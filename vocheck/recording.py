@@ -10,10 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.activity import Activity, find_activity
+from vocheck.dsp.kweighting import channel_weights
 from vocheck.dsp.level import ActiveLevel, active_level
 from vocheck.dsp.pitch import PitchTrack, track_pitch
 from vocheck.dsp.resample import resample
 from vocheck.dsp.spectrogram import Spectrogram, power_spectrogram
+from vocheck.dsp.weighted_energy import EnergyMeter, KWeightedEnergies
 from vocheck.errors import AudioError
 from vocheck.results import Result
 
@@ -138,6 +140,14 @@ class Recording:
         if rate_hz not in self._resampled:
             self._resampled[rate_hz] = resample(self.voice, self.rate, rate_hz)
         return self._resampled[rate_hz]
+
+    @cached_property
+    def k_weighted_energies(self) -> KWeightedEnergies:
+        """K-weighted energy of all channels together in steps of 10 ms (ITU-R BS.1770)."""
+        weights = channel_weights(self.samples.shape[1], self.source.layout)
+        meter = EnergyMeter(self.rate, weights)
+        meter.feed(self.samples)
+        return meter.result()
 
     @cached_property
     def spectrogram(self) -> Spectrogram:

@@ -1,0 +1,171 @@
+"""A recursive filter as matrix products over blocks: exact, and without a loop over samples.
+
+Within a block, the output is what the block's input makes of it from rest (a triangular Toeplitz
+product) plus what the state at the start of the block adds (a product with a few rows). The states
+at the block starts follow a linear recurrence of their own, with whole blocks for steps: that is
+again a recursive filter, and it is run the same way on blocks of blocks, until one block is left.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+BLOCK = 48  # samples; longer blocks cost more in the products, shorter ones in the recurrence
+GROUP = 8  # blocks whose states are found together
+_LEVELS = 10  # enough for 48 * 8**9 samples, which is more than memory holds
+
+
+class _System(NamedTuple):
+    """A linear system in state-space form, on row vectors: s' = s a + x b, y = s c + x d."""
+
+    a: npt.NDArray[np.float64]
+    b: npt.NDArray[np.float64]
+    c: npt.NDArray[np.float64]
+    d: npt.NDArray[np.float64]
+
+
+class _Blocked(NamedTuple):
+    """The same system with a whole block for a step.
+
+    From rest, ``x @ forward`` is the block's output and, in the last columns, the state after it;
+    a state before it adds ``s @ from_state`` to the output and ``s @ carry`` to the state after.
+    """
+
+    forward: npt.NDArray[np.float32]
+    from_state: npt.NDArray[np.float32]
+    carry: npt.NDArray[np.float32]
+
+
+class BlockFilter:
+    """Second-order sections in series, for several channels.
+
+    Parameters
+    ----------
+    sections : ndarray, shape (sections, 6)
+        b0, b1, b2, a0, a1, a2 of each, with a0 = 1.
+    channels : int
+
+    Notes
+    -----
+    The products are in single precision, on balanced states: for K-weighting at 8 to 192 kHz the
+    result differs from that of the recursion in double precision by -139 dB of full scale.
+    """
+
+    def __init__(self, sections: npt.NDArray[np.float64], channels: int) -> None:
+        self._system = _balanced(_in_series(sections))
+        self._levels = [_blocked(self._system, BLOCK)]
+        order = len(self._system.a)
+        step = np.linalg.matrix_power(self._system.a, BLOCK)
+        while len(self._levels) < _LEVELS:
+            # Its input is what a block adds to the state, its output the state before the block.
+            states = _System(step, np.eye(order), np.eye(order), np.zeros((order, order)))
+            self._levels.append(_blocked(states, GROUP))
+            step = np.linalg.matrix_power(step, GROUP)
+        self._state = np.zeros((channels, order), np.float32)
+
+    def __call__(
+        self, x: npt.NDArray[np.float32], out: npt.NDArray[np.float32] | None = None
+    ) -> npt.NDArray[np.float32]:
+        """Filter the next samples; the state is kept from call to call.
+
+        Parameters
+        ----------
+        x : ndarray of float32, shape (channels, frames)
+            Of any length.
+        out : ndarray of float32, shape (channels, frames), optional
+            Where to write the result.
+
+        Returns
+        -------
+        ndarray of float32, shape (channels, frames)
+        """
+        y = np.empty(x.shape, np.float32) if out is None else out
+        whole = x.shape[1] // BLOCK * BLOCK
+        rest = _blocked(self._system, x.shape[1] - whole) if whole < x.shape[1] else None
+        for source, target, state in zip(x, y, self._state, strict=True):
+            if whole:
+                blocks = source[:whole].reshape(-1, BLOCK)
+                state[:] = self._run(blocks, state, target[:whole].reshape(-1, BLOCK))
+            if rest is not None:
+                product = source[whole:] @ rest.forward
+                target[whole:] = product[: -len(state)] + state @ rest.from_state
+                state[:] = product[-len(state) :] + state @ rest.carry
+        return y
+
+    def _run(
+        self,
+        blocks: npt.NDArray[np.float32],
+        start: npt.NDArray[np.float32],
+        out: npt.NDArray[np.float32] | None = None,
+        level: int = 0,
+    ) -> npt.NDArray[np.float32]:
+        """Run one level over its blocks; write the output to `out`, return the state at the end."""
+        forward, from_state, carry = self._levels[level]
+        order = len(start)
+        product = blocks @ forward
+        added = product[:, -order:]
+        if len(blocks) == 1:
+            states = start[np.newaxis]
+        else:
+            groups = -(-len(blocks) // GROUP)
+            drive = np.zeros((groups, GROUP * order), np.float32)
+            drive.reshape(-1, order)[: len(blocks)] = added
+            grouped = np.empty_like(drive)
+            self._run(drive, start, grouped, level + 1)
+            states = grouped.reshape(-1, order)[: len(blocks)]
+        if out is not None:
+            np.matmul(states, from_state, out=out)
+            out += product[:, :-order]
+        end: npt.NDArray[np.float32] = states[-1] @ carry + added[-1]
+        return end
+
+
+def _in_series(sections: npt.NDArray[np.float64]) -> _System:
+    """Return second-order sections in series as one system (transposed direct form II)."""
+    a, b, c, d = np.zeros((0, 0)), np.zeros((1, 0)), np.zeros((0, 1)), np.ones((1, 1))
+    for b0, b1, b2, _, a1, a2 in sections:
+        own_a = np.array([[-a1, -a2], [1.0, 0.0]])
+        own_b = np.array([[b1 - a1 * b0, b2 - a2 * b0]])
+        a = np.block([[a, c @ own_b], [np.zeros((2, len(a))), own_a]])
+        b = np.hstack((b, d @ own_b))
+        c = np.vstack((b0 * c, [[1.0], [0.0]]))
+        d = b0 * d
+    return _System(a, b, c, d)
+
+
+def _balanced(system: _System) -> _System:
+    """Return the system on states that white noise makes independent and of unit variance.
+
+    The states of the direct form nearly cancel where a pole lies close to 1 (a 38 Hz high-pass at
+    192 kHz), which single precision does not bear.
+    """
+    a, b, c, d = system
+    order = len(a)
+    # Covariance w of the states under white noise: w = a' w a + b' b.
+    covariance = np.linalg.solve(np.eye(order**2) - np.kron(a.T, a.T), (b.T @ b).ravel())
+    spread = np.linalg.cholesky(covariance.reshape(order, order)).T
+    shrink = np.linalg.inv(spread)
+    return _System(spread @ a @ shrink, b @ shrink, spread @ c, d)
+
+
+def _blocked(system: _System, size: int) -> _Blocked:
+    """Return the system with `size` of its steps as one."""
+    a, b, c, d = system
+    powers = [np.eye(len(a))]
+    for _ in range(size):
+        powers.append(powers[-1] @ a)
+    impulse = [d, *(b @ power @ c for power in powers[:-1])]
+    nothing = np.zeros_like(d)
+    toeplitz = np.block(
+        [[impulse[j - i] if j >= i else nothing for j in range(size)] for i in range(size)]
+    )
+    added = np.vstack([b @ powers[size - 1 - i] for i in range(size)])
+    from_state = np.hstack([power @ c for power in powers[:-1]])
+    return _Blocked(
+        np.hstack((toeplitz, added)).astype(np.float32),
+        from_state.astype(np.float32),
+        powers[size].astype(np.float32),
+    )
