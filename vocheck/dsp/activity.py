@@ -19,6 +19,8 @@ from vocheck.dsp.spectrogram import Spectrogram
 FRAME_S = 0.01
 _BANDS_HZ = ((120.0, 4000.0), (3000.0, 9000.0))
 _MIN_RANGE_DB = 10.0  # a band whose loud and soft frames differ by less carries no speech
+_MAX_RANGE_DB = 60.0  # speech has no more; what lies lower is a gate at work
+_SILENCE = 1e-15  # of a band's power: far below the last bit of any recording
 _FILL_S = 0.15  # a gap shorter than this inside a phrase is a stop consonant, not a pause
 _DROP_S = 0.06  # an island shorter than this is a click, not speech
 _PAD_S = (0.03, 0.06)  # before and after: soft onsets and releases
@@ -48,9 +50,9 @@ class Activity:
     pauses: tuple[tuple[float, float], ...]
     usable_pauses: tuple[tuple[float, float], ...]
 
-    def mask(self, spans: tuple[tuple[float, float], ...], times_s: npt.NDArray[np.float64]) -> (
-        npt.NDArray[np.bool_]
-    ):
+    def mask(
+        self, spans: tuple[tuple[float, float], ...], times_s: npt.NDArray[np.float64]
+    ) -> npt.NDArray[np.bool_]:
         """Return which of `times_s` lie inside one of `spans`."""
         inside = np.zeros(len(times_s), bool)
         for start, end in spans:
@@ -68,7 +70,7 @@ def find_activity(spectrogram: Spectrogram, duration_s: float) -> Activity:
         if not len(power) or not power.any():
             continue
         power = power[: len(power) // per_frame * per_frame].reshape(-1, per_frame).mean(axis=1)
-        level = 10.0 * np.log10(np.maximum(power, 1e-15))
+        level = 10.0 * np.log10(np.maximum(power, _SILENCE))
         found = _hysteresis(level)
         speech[: len(found)] |= found
     speech = _tidy(speech)
@@ -90,7 +92,12 @@ def find_activity(spectrogram: Spectrogram, duration_s: float) -> Activity:
 
 
 def _hysteresis(level: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
-    floor, top = np.percentile(level, (5, 95))
+    # Digital silence (padding, a closed gate) says nothing about the room, so it is left out.
+    sounding = level[level > 10.0 * np.log10(_SILENCE)]
+    if not len(sounding):
+        return np.zeros(len(level), bool)
+    floor, top = np.percentile(sounding, (5, 95))
+    floor = max(floor, top - _MAX_RANGE_DB)
     spread = top - floor
     if spread < _MIN_RANGE_DB:
         return np.zeros(len(level), bool)

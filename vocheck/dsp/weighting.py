@@ -34,9 +34,7 @@ _POLES_468 = np.array(
 _REFERENCE_468_HZ, _REFERENCE_468_DB = 6300.0, 12.2
 
 
-def power_gain(
-    weighting: Weighting, frequencies_hz: npt.ArrayLike
-) -> npt.NDArray[np.float64]:
+def power_gain(weighting: Weighting, frequencies_hz: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Return the power gain of a frequency weighting.
 
     Parameters

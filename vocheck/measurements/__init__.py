@@ -13,19 +13,34 @@ from typing import Any
 
 from vocheck.measurements import (
     clipping,
+    hum,
+    level,
     loudness,
+    noise,
     plosives,
+    processing,
     sibilance,
+    speech,
 )
 from vocheck.measurements.clipping import Clipping
+from vocheck.measurements.hum import Hum
+from vocheck.measurements.level import Level
 from vocheck.measurements.loudness import Loudness
+from vocheck.measurements.noise import Noise
 from vocheck.measurements.plosives import Plosives
+from vocheck.measurements.processing import Processing
 from vocheck.measurements.sibilance import Sibilance
+from vocheck.measurements.speech import Speech
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 
 MEASUREMENTS: tuple[ModuleType, ...] = (
     loudness,
+    level,
+    speech,
+    noise,
+    hum,
+    processing,
     plosives,
     sibilance,
     clipping,
@@ -38,6 +53,11 @@ class Measurements(Result):
     """Everything measured on one recording, one group per module of `MEASUREMENTS`."""
 
     loudness: Loudness
+    level: Level
+    speech: Speech
+    noise: Noise
+    hum: Hum
+    processing: Processing
     plosives: Plosives
     sibilance: Sibilance
     clipping: Clipping
