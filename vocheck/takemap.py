@@ -1,0 +1,180 @@
+"""Where a moment of one take is in another take of the same line, and what one of them lacks.
+
+Method: 13 mel-frequency cepstral coefficients and their deltas every 10 ms (Davis and Mermelstein
+1980), normalized over the speech of each take so that microphone and level fall out, aligned with
+gaps on either side (`vocheck.dsp.alignment`). Two frames count as alike when they are nearer than
+halfway between the usual best match and the usual pair of frames. Silence may be left out freely:
+talkers pause where they like.
+
+Limits of validity: takes of the same text by the same voice. A stretch of 0.25 s or more that one
+take lacks is reported as *possible*; single short words are not promised. Frames under 10 dB SNR or
+a different voice make the map coarse.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from vocheck.dsp.alignment import align
+from vocheck.dsp.spectrogram import Spectrogram
+from vocheck.recording import Recording
+
+FRAME_S = 0.01
+COEFFICIENTS = 13
+_MELS = 40
+_BAND_HZ = (60.0, 8000.0)
+_DYNAMIC_RANGE_DB = 55.0  # below the loudest frames: keeps room noise from looking like speech
+_ALIKE = 0.55  # between the usual best match (0) and the usual pair (1)
+_GAP, _OPEN_GAP = 0.14, 1.6
+_SHORTEST_S = 0.14  # a shorter stretch is an articulation, not a word
+_JOIN_S = 0.12  # stretches with less between them are one
+REPORTED_S = 0.25
+"""A stretch that one take lacks is reported from this length on."""
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class TakeMap:
+    """The map from a reference take to another take of the same line.
+
+    Attributes
+    ----------
+    reference_s, take_s : ndarray, shape (anchors,)
+        Moments that belong together; both rise.
+    missing : tuple of (start_s, end_s)
+        Stretches of the reference that the take lacks, in the reference's time.
+    extra : tuple of (start_s, end_s)
+        Stretches of the take that the reference lacks, in the take's time.
+    likeness : float
+        Share of the reference's speech that was matched, 0 to 1.
+    """
+
+    reference_s: npt.NDArray[np.float64]
+    take_s: npt.NDArray[np.float64]
+    missing: tuple[Span, ...]
+    extra: tuple[Span, ...]
+    likeness: float
+
+    def to_take(self, time_s: float) -> float:
+        """Return where a moment of the reference is in the take."""
+        if not len(self.reference_s):
+            return time_s
+        return _follow(time_s, self.reference_s, self.take_s)
+
+    def to_reference(self, time_s: float) -> float:
+        """Return where a moment of the take is in the reference."""
+        if not len(self.take_s):
+            return time_s
+        return _follow(time_s, self.take_s, self.reference_s)
+
+
+def _follow(time_s: float, known: npt.NDArray[np.float64], other: npt.NDArray[np.float64]) -> float:
+    """Interpolate between anchors; beyond the ends, time runs on at the same pace."""
+    if time_s <= known[0]:
+        return float(other[0] + time_s - known[0])
+    if time_s >= known[-1]:
+        return float(other[-1] + time_s - known[-1])
+    return float(np.interp(time_s, known, other))
+
+
+@dataclass(frozen=True, eq=False)
+class Features:
+    """What a take is compared by: frames of 10 ms and whether each holds speech."""
+
+    cepstra: npt.NDArray[np.float32]
+    speech: npt.NDArray[np.bool_]
+
+
+def features(recording: Recording) -> Features:
+    """Return the cepstra of a take, normalized over its speech, shape (frames, 2 x 13)."""
+    speech = recording.activity.speech
+    cepstra = _cepstra(recording.spectrogram, recording.rate)
+    count = min(len(cepstra), len(speech))
+    cepstra, speech = cepstra[:count], speech[:count]
+    spoken = cepstra[speech] if speech.any() else cepstra
+    if len(spoken):
+        cepstra = (cepstra - spoken.mean(axis=0)) / np.maximum(spoken.std(axis=0), 1e-6)
+    return Features(np.ascontiguousarray(cepstra, np.float32), speech)
+
+
+def _cepstra(spectrogram: Spectrogram, rate: int) -> npt.NDArray[np.float32]:
+    import librosa
+
+    per_frame = max(1, round(FRAME_S / spectrogram.hop_s))
+    power = spectrogram.power[::per_frame].T
+    if power.shape[1] < 9:
+        return np.zeros((0, 2 * COEFFICIENTS), np.float32)
+    mel = librosa.feature.melspectrogram(
+        S=power, sr=rate, n_mels=_MELS, fmin=_BAND_HZ[0], fmax=min(_BAND_HZ[1], rate / 2)
+    )
+    level = librosa.power_to_db(mel, ref=np.max, top_db=_DYNAMIC_RANGE_DB)
+    cepstra = librosa.feature.mfcc(S=level, n_mfcc=COEFFICIENTS)
+    both: npt.NDArray[np.float32] = np.concatenate((cepstra, librosa.feature.delta(cepstra))).T
+    return both
+
+
+def map_takes(reference: Features, take: Features) -> TakeMap:
+    """Align a take with a reference take of the same line.
+
+    Parameters
+    ----------
+    reference, take : Features
+        As `features` gives them.
+    """
+    a, b = reference.cepstra, take.cepstra
+    if not reference.speech.any() or not take.speech.any():
+        return TakeMap(np.zeros(0), np.zeros(0), (), (), 0.0)
+    distance = _distances(a, b)
+    spoken = distance[np.ix_(reference.speech, take.speech)]
+    best = float(np.median(np.concatenate((spoken.min(axis=0), spoken.min(axis=1)))))
+    usual = float(np.median(spoken))
+    cost = (distance - best) / max(usual - best, 1e-6) - _ALIKE
+    pairs = align(
+        cost.astype(np.float32),
+        np.where(reference.speech, _GAP, 0.0).astype(np.float32),
+        np.where(take.speech, _GAP, 0.0).astype(np.float32),
+        _OPEN_GAP,
+    )
+    matched = np.zeros(len(a), bool)
+    matched[pairs[:, 0]] = True
+    heard = np.zeros(len(b), bool)
+    heard[pairs[:, 1]] = True
+    anchors = _anchors(pairs)
+    return TakeMap(
+        reference_s=anchors[:, 0] * FRAME_S,
+        take_s=anchors[:, 1] * FRAME_S,
+        missing=_spans(reference.speech & ~matched),
+        extra=_spans(take.speech & ~heard),
+        likeness=float((reference.speech & matched).sum() / reference.speech.sum()),
+    )
+
+
+def _distances(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    squares = (a**2).sum(axis=1)[:, np.newaxis] + (b**2).sum(axis=1) - 2 * (a @ b.T)
+    return np.sqrt(np.maximum(squares, 0.0))
+
+
+def _anchors(pairs: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
+    """Return one pair per frame of the reference, so that both columns rise."""
+    _, first, count = np.unique(pairs[:, 0], return_index=True, return_counts=True)
+    middle = np.add.reduceat(pairs[:, 1].astype(np.float64), first) / count
+    return np.column_stack((pairs[first, 0], middle))
+
+
+def _spans(mask: npt.NDArray[np.bool_]) -> tuple[Span, ...]:
+    change = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    joined: list[list[int]] = []
+    for start, end in change.reshape(-1, 2).tolist():
+        if end - start < round(_SHORTEST_S / FRAME_S) and not (
+            joined and start - joined[-1][1] < round(_JOIN_S / FRAME_S)
+        ):
+            continue
+        if joined and start - joined[-1][1] < round(_JOIN_S / FRAME_S):
+            joined[-1][1] = end
+        else:
+            joined.append([start, end])
+    return tuple((start * FRAME_S, end * FRAME_S) for start, end in joined)
