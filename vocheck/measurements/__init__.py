@@ -19,6 +19,7 @@ from vocheck.measurements import (
     noise,
     plosives,
     processing,
+    reverberation,
     sibilance,
     speech,
 )
@@ -29,6 +30,7 @@ from vocheck.measurements.loudness import Loudness
 from vocheck.measurements.noise import Noise
 from vocheck.measurements.plosives import Plosives
 from vocheck.measurements.processing import Processing
+from vocheck.measurements.reverberation import Reverberation
 from vocheck.measurements.sibilance import Sibilance
 from vocheck.measurements.speech import Speech
 from vocheck.recording import Recording
@@ -41,6 +43,7 @@ MEASUREMENTS: tuple[ModuleType, ...] = (
     noise,
     hum,
     processing,
+    reverberation,
     plosives,
     sibilance,
     clipping,
@@ -58,6 +61,7 @@ class Measurements(Result):
     noise: Noise
     hum: Hum
     processing: Processing
+    reverberation: Reverberation
     plosives: Plosives
     sibilance: Sibilance
     clipping: Clipping
