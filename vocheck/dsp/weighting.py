@@ -10,17 +10,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 Weighting = Literal["Z", "A", "C", "468"]
+_Curve = Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]]
 
 # IEC 61672-1:2013, Annex E: pole frequencies f_1 to f_4 in Hz.
 _F1, _F2, _F3, _F4 = 20.598997, 107.65265, 737.86223, 12194.217
 
-# Poles in rad/s of the BS.468 network (one zero at the origin), and where its gain is defined.
+# Poles in rad/s of the BS.468 network (one zero at the origin).
 _POLES_468 = np.array(
     [
         -25903.701,
@@ -31,7 +33,6 @@ _POLES_468 = np.array(
         -62675.170,
     ]
 )
-_REFERENCE_468_HZ, _REFERENCE_468_DB = 6300.0, 12.2
 
 
 def power_gain(weighting: Weighting, frequencies_hz: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -55,16 +56,16 @@ def power_gain(weighting: Weighting, frequencies_hz: npt.ArrayLike) -> npt.NDArr
         If there is no such weighting.
     """
     f = np.asarray(frequencies_hz, dtype=np.float64)
-    if weighting == "Z":
-        return np.ones_like(f)
-    if weighting == "A":
-        return _a(f) / _a(np.array(1000.0))
-    if weighting == "C":
-        return _c(f) / _c(np.array(1000.0))
-    if weighting == "468":
-        peak = _network_468(np.array(_REFERENCE_468_HZ))
-        return _network_468(f) / peak * 10.0 ** (_REFERENCE_468_DB / 10.0)
-    raise ValueError(f"no weighting {weighting!r}: choose from 'Z', 'A', 'C', '468'")
+    if weighting not in _CURVES:
+        raise ValueError(f"no weighting {weighting!r}: choose from {', '.join(map(repr, _CURVES))}")
+    curve, reference_hz, reference_db = _CURVES[weighting]
+    reference = float(curve(np.array(reference_hz)))
+    gain: npt.NDArray[np.float64] = curve(f) * (10.0 ** (reference_db / 10.0) / reference)
+    return gain
+
+
+def _z(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    return np.ones_like(f)
 
 
 def _c(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -75,7 +76,8 @@ def _c(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 def _a(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     f2 = f * f
-    return _c(f) * f2**2 / ((f2 + _F2**2) * (f2 + _F3**2))
+    gain: npt.NDArray[np.float64] = _c(f) * f2**2 / ((f2 + _F2**2) * (f2 + _F3**2))
+    return gain
 
 
 def _network_468(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -83,3 +85,12 @@ def _network_468(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     response = omega[..., np.newaxis] * 1j - _POLES_468
     gain: npt.NDArray[np.float64] = omega**2 / np.prod(np.abs(response) ** 2, axis=-1)
     return gain
+
+
+# Each curve, and the frequency and level in dB that fix it.
+_CURVES: dict[str, tuple[_Curve, float, float]] = {
+    "Z": (_z, 1000.0, 0.0),
+    "A": (_a, 1000.0, 0.0),
+    "C": (_c, 1000.0, 0.0),
+    "468": (_network_468, 6300.0, 12.2),
+}

@@ -16,6 +16,9 @@ Method
     beside them, or one very far, in the average and in most pieces. Tones are peaks of the spectrum
     of 0.17 s frames that stand out from the median of their neighborhood, in most frames.
 
+Sources
+    Brandt & Bitzer for the idea; comb, thresholds and tones are this project's own.
+
 Units
     Hz; dBFS, RMS of a full-scale square wave = 0 dBFS; dB.
 
@@ -140,7 +143,7 @@ def measure(recording: Recording) -> Hum:
 
 def _pieces(pauses: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:
     shortest, longest = _PIECE_S
-    pieces = []
+    pieces: list[tuple[float, float]] = []
     for start, end in pauses:
         if end - start >= shortest:
             edges = np.linspace(start, end, math.ceil((end - start) / longest) + 1).tolist()

@@ -17,6 +17,9 @@ Method
     10th percentile of the level of the speech in windows of 1 s. Both use the frames of 10 ms that
     hold speech, from 80 Hz to 8 kHz, so that rumble does not count.
 
+Sources
+    ITU-T P.56 (12/2011), clause 6.4. Slope and spread are this project's own.
+
 Units
     dBFS, RMS of a full-scale square wave = 0 dBFS (a full-scale sine reads -3.01 dBFS); dB;
     fraction of full scale.
@@ -61,6 +64,8 @@ class Level(Group):
         Highest sample above the active level; ``None`` for silence.
     dc_offset : float
         Mean of the samples as a fraction of full scale, of the channel where it is largest.
+    dc_dbfs : float
+        The same as a level.
     slope_db : float or None
         Rise of the speech level from the first word to the last, along a straight line.
     spread_db : float or None
@@ -71,6 +76,7 @@ class Level(Group):
     rms_dbfs: float
     crest_db: float | None
     dc_offset: float
+    dc_dbfs: float
     slope_db: float | None
     spread_db: float | None
 
@@ -87,6 +93,7 @@ def measure(recording: Recording) -> Level:
     else:
         peak = max(float(voice.max()), -float(voice.min()))
         crest = db(peak * peak) - active
+    dc = _dc_offset(recording)
     slope, spread, reason = _drift(recording)
     if slope is None:
         missing["slope_db"] = reason
@@ -96,7 +103,8 @@ def measure(recording: Recording) -> Level:
         active_dbfs=active,
         rms_dbfs=rms,
         crest_db=crest,
-        dc_offset=_dc_offset(recording),
+        dc_offset=dc,
+        dc_dbfs=db(dc * dc),
         slope_db=slope,
         spread_db=spread,
         not_measured=missing,

@@ -16,6 +16,10 @@ Method
     out; the floor is the mean power of the rest. Digital silence, such as an editor pads with, is
     left out too, unless there is nothing else.
 
+Sources
+    IEC 61672-1:2013, Annex E (curve A); ITU-R BS.468-4, Table 1. Trimming, frames and bands are
+    this project's choice; docs/accuracy.md shows what they reach.
+
 Units
     dBFS, RMS of a full-scale square wave = 0 dBFS; dB; s.
 
@@ -30,7 +34,7 @@ Limits of validity
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -47,6 +51,8 @@ _RUMBLE_RATE_HZ = 1000
 _RUMBLE_BAND_HZ = (10.0, 60.0)
 _RUMBLE_FRAME_S = 0.25  # 4 Hz of resolution: one and a half periods of the lowest frequency
 _SPREAD_PERCENTILES = (10, 90)
+_SILENT = "the pauses are digital silence"
+_ALWAYS = ("not_measured", "pause_s")  # fields that never lack
 # Frames are left out that exceed the median by this many times what the softer frames lie below it
 # (their 16th percentile, which no breath or click reaches), within these bounds.
 _TRIM_SPREADS, _TRIM_MIN_DB, _TRIM_MAX_DB = 2.5, 1.0, 6.0
@@ -66,8 +72,8 @@ class Noise(Group):
         How much usable pause there is.
     spread_db : float or None
         90th less 10th percentile of the A-weighted level in frames of 50 ms.
-    rumble_dbfs : float or None
-        Level from 10 to 60 Hz.
+    rumble_dbfs, rumble_re_speech_db : float or None
+        Level from 10 to 60 Hz, and the same less the active speech level.
     """
 
     floor_dbfs: float | None
@@ -77,6 +83,7 @@ class Noise(Group):
     pause_s: float
     spread_db: float | None
     rumble_dbfs: float | None
+    rumble_re_speech_db: float | None
 
 
 def measure(recording: Recording) -> Noise:
@@ -96,24 +103,24 @@ def measure(recording: Recording) -> Noise:
         return _refuse(pause_s, f"all but {pause_s:.2f} s of the pauses is digital silence")
     z, a, ccir = _weighted_powers(frames[sounding], recording.rate).T
     floor = db(steady_power(z))
-    missing: dict[str, str] = {}
-    snr = None
-    if recording.activity.phrases:
-        snr = recording.active_level.dbfs - floor
-    else:
-        missing["snr_db"] = "no speech was found"
     rumble = _rumble_dbfs(recording)
+    speech = recording.active_level.dbfs if recording.activity.phrases else None
+    missing: dict[str, str] = {}
+    if speech is None:
+        missing["snr_db"] = missing["rumble_re_speech_db"] = "no speech was found"
     if rumble is None:
-        missing["rumble_dbfs"] = f"no pause is as long as {_RUMBLE_FRAME_S:.2f} s"
+        reason = f"no pause is as long as {_RUMBLE_FRAME_S:.2f} s"
+        missing["rumble_dbfs"] = missing["rumble_re_speech_db"] = reason
     low, high = np.percentile(a, _SPREAD_PERCENTILES)
     return Noise(
         floor_dbfs=floor,
         floor_a_dbfs=db(steady_power(a)),
         floor_468_dbfs=db(steady_power(ccir)),
-        snr_db=snr,
+        snr_db=None if speech is None else speech - floor,
         pause_s=pause_s,
-        spread_db=db(float(high / low)) if low > 0.0 else None,
+        spread_db=db(float(high / low)),
         rumble_dbfs=rumble,
+        rumble_re_speech_db=None if speech is None or rumble is None else rumble - speech,
         not_measured=missing,
     )
 
@@ -146,10 +153,12 @@ def frame_spectra(
     size = frames.shape[1]
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     spectrum = np.fft.rfft(frames * window, axis=1)
-    power = np.square(spectrum.real, dtype=np.float64) + np.square(spectrum.imag, dtype=np.float64)
+    power: npt.NDArray[np.float64] = np.square(spectrum.real, dtype=np.float64)
+    power += np.square(spectrum.imag)
     power *= 2.0 / (size * float(np.square(window, dtype=np.float64).sum()))
     power[:, [0, -1]] *= 0.5
-    return np.fft.rfftfreq(size, 1.0 / rate_hz), power
+    frequencies: npt.NDArray[np.float64] = np.fft.rfftfreq(size, 1.0 / rate_hz)
+    return frequencies, power
 
 
 def steady_power(power: npt.NDArray[np.float64]) -> float:
@@ -190,9 +199,6 @@ def _too_little(recording: Recording, pause_s: float) -> str:
 
 
 def _refuse(pause_s: float, reason: str) -> Noise:
-    fields = (
-        "floor_dbfs", "floor_a_dbfs", "floor_468_dbfs", "snr_db", "spread_db", "rumble_dbfs"
-    )  # fmt: skip
     return Noise(
         floor_dbfs=None,
         floor_a_dbfs=None,
@@ -201,15 +207,13 @@ def _refuse(pause_s: float, reason: str) -> Noise:
         pause_s=pause_s,
         spread_db=None,
         rumble_dbfs=None,
-        not_measured=dict.fromkeys(fields, reason),
+        rumble_re_speech_db=None,
+        not_measured={f.name: reason for f in fields(Noise) if f.name not in _ALWAYS},
     )
 
 
 def _digital_silence(recording: Recording, pause_s: float) -> Noise:
-    reason = "the pauses are digital silence"
-    missing = {"snr_db": reason, "spread_db": reason}
-    if not recording.activity.phrases:
-        missing["snr_db"] = "no speech was found"
+    speech = "no speech was found" if not recording.activity.phrases else _SILENT
     return Noise(
         floor_dbfs=-math.inf,
         floor_a_dbfs=-math.inf,
@@ -218,5 +222,6 @@ def _digital_silence(recording: Recording, pause_s: float) -> Noise:
         pause_s=pause_s,
         spread_db=None,
         rumble_dbfs=-math.inf,
-        not_measured=missing,
+        rumble_re_speech_db=None,
+        not_measured={"snr_db": speech, "spread_db": _SILENT, "rumble_re_speech_db": speech},
     )

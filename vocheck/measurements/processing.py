@@ -15,6 +15,11 @@ Method
     distribution, whose logarithm has a standard deviation of 10 / ln 10 * pi / sqrt 6 = 5.57 dB,
     whatever the noise's colour and level. Noise reduction that opens and closes bins raises it.
 
+Sources
+    The value of 5.57 dB is theory; that musical noise raises the spread of the spectrum is the
+    ground of Uemura, Saruwatari and others' work on it (EURASIP JASP 2010, 431347). Thresholds are
+    this project's own.
+
 Units
     dB.
 

@@ -16,6 +16,9 @@ Method
     syllable nuclei and measure speech rate automatically" (Behavior Research Methods 41, 2009),
     with the intensity of 300 to 2500 Hz. Pitch: normalised autocorrelation (Boersma 1993).
 
+Sources
+    Those named above; the activity detector is this project's own.
+
 Units
     s, syllables per second, Hz, semitones.
 
