@@ -381,6 +381,8 @@ SOUNDFILE_CODECS: dict[str, tuple[str, int | None]] = {
 }
 """Trade name and bits per sample of libsndfile's subtypes."""
 
+LOSSY_CODECS = ("AAC", "MP3", "Opus", "Vorbis", "AC-3", "E-AC-3")
+
 DOUBLE_SUBTYPES = ("PCM_32", "ALAC_32", "DOUBLE")
 """What float32, with its 24-bit significand, cannot hold."""
 
@@ -435,6 +437,7 @@ class _SoundfileReader:
             layout=facts.speakers or speakers.get(channels),
             missing_s=self.promised_s - duration_s,
             unfinished=facts.unfinished,
+            bitrate_kbps=_file_kbps(path, duration_s) if codec in LOSSY_CODECS else None,
         )
 
     def blocks(self, frames: int) -> Iterator[Samples]:
@@ -444,6 +447,11 @@ class _SoundfileReader:
 
     def close(self) -> None:
         self._file.close()
+
+
+def _file_kbps(path: str, duration_s: float) -> float | None:
+    """Return the bit rate of a file that holds nothing but one track."""
+    return os.stat(path).st_size * 8 / 1000 / duration_s if duration_s > 0 else None
 
 
 PYAV_FORMATS = (
@@ -511,8 +519,16 @@ class _PyavReader:
             duration_s=self._promised_s(stream, facts),
             layout=facts.speakers or _pyav_speakers(context),
             unfinished=facts.unfinished,
+            bitrate_kbps=self._kbps(context) if codec in LOSSY_CODECS else None,
         )
         return stream, source
+
+    def _kbps(self, context: Any) -> float | None:
+        """Return the bit rate that the file states for its track."""
+        stated = context.bit_rate
+        if not stated and len(self._container.streams) == 1:
+            stated = self._container.bit_rate
+        return stated / 1000 if stated else None
 
     def _promised_s(self, stream: Any, facts: _Facts) -> float:
         """Return the length the file states for this track; 0 where it states none."""

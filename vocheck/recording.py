@@ -46,6 +46,8 @@ class Source(Result):
     unfinished : bool
         Whether the recorder never wrote the length (it crashed, or was cut off), so that nobody can
         tell how much is missing.
+    bitrate_kbps : float or None
+        Average bit rate of a lossy codec; ``None`` where none is told, and for lossless ones.
     """
 
     path: str | None = None
@@ -58,6 +60,7 @@ class Source(Result):
     layout: tuple[str, ...] | None = None
     missing_s: float = 0.0
     unfinished: bool = False
+    bitrate_kbps: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
