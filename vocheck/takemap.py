@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.alignment import align
+from vocheck.dsp.alignment import align, corridor_along
 from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.recording import Recording
 
@@ -29,6 +29,8 @@ _BAND_HZ = (60.0, 8000.0)
 _DYNAMIC_RANGE_DB = 55.0  # below the loudest frames: keeps room noise from looking like speech
 _ALIKE = 0.55  # between the usual best match (0) and the usual pair (1)
 _GAP, _OPEN_GAP = 0.14, 1.6
+_COARSE = 4  # frames in one of the first, coarse alignment
+_HALF_WIDTH = 50  # frames to either side of it that the fine one may use
 _SHORTEST_S = 0.14  # a shorter stretch is an articulation, not a word
 _JOIN_S = 0.12  # stretches with less between them are one
 REPORTED_S = 0.25
@@ -133,12 +135,9 @@ def map_takes(reference: Features, take: Features) -> TakeMap:
     best = float(np.median(np.concatenate((spoken.min(axis=0), spoken.min(axis=1)))))
     usual = float(np.median(spoken))
     cost = (distance - best) / max(usual - best, 1e-6) - _ALIKE
-    pairs = align(
-        cost.astype(np.float32),
-        np.where(reference.speech, _GAP, 0.0).astype(np.float32),
-        np.where(take.speech, _GAP, 0.0).astype(np.float32),
-        _OPEN_GAP,
-    )
+    skip_a = np.where(reference.speech, _GAP, 0.0).astype(np.float32)
+    skip_b = np.where(take.speech, _GAP, 0.0).astype(np.float32)
+    pairs = _align(cost.astype(np.float32), skip_a, skip_b)
     matched = np.zeros(len(a), bool)
     matched[pairs[:, 0]] = True
     heard = np.zeros(len(b), bool)
@@ -151,6 +150,25 @@ def map_takes(reference: Features, take: Features) -> TakeMap:
         extra=_spans(take.speech & ~heard),
         likeness=float((reference.speech & matched).sum() / reference.speech.sum()),
     )
+
+
+def _align(
+    cost: npt.NDArray[np.float32], skip_a: npt.NDArray[np.float32], skip_b: npt.NDArray[np.float32]
+) -> npt.NDArray[np.intp]:
+    """Align coarsely first, then frame by frame near that path: time grows with the length only."""
+    n, m = (size // _COARSE for size in cost.shape)
+    if min(n, m) < 2:
+        return align(cost, skip_a, skip_b, _OPEN_GAP).pairs
+    blocks = cost[: n * _COARSE, : m * _COARSE].reshape(n, _COARSE, m, _COARSE)
+    coarse = align(
+        # What matching the frames of a block one to one would cost.
+        np.trace(blocks, axis1=1, axis2=3),
+        skip_a[: n * _COARSE].reshape(n, _COARSE).sum(axis=1),
+        skip_b[: m * _COARSE].reshape(m, _COARSE).sum(axis=1),
+        _OPEN_GAP,
+    )
+    corridor = corridor_along(coarse, _COARSE, *cost.shape, half_width=_HALF_WIDTH)
+    return align(cost, skip_a, skip_b, _OPEN_GAP, corridor).pairs
 
 
 def _distances(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:

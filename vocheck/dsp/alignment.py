@@ -9,6 +9,8 @@ anti-diagonal do not depend on each other, so each diagonal is a handful of vect
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,13 +19,34 @@ _ONE_TWO, _TWO_ONE = 3, 4  # codes of the double steps, beside the three states 
 _FAR = np.float32(1e9)
 _PAD = 2  # a step looks back at most two rows
 
+Corridor = npt.NDArray[np.intp]
+"""First and last row (frames of a used up) to look at on each anti-diagonal, shape
+(frames of a + frames of b + 1, 2)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Path:
+    """The way through two sequences.
+
+    Attributes
+    ----------
+    cells : ndarray of int, shape (steps, 2)
+        How many frames of a and of b are used up after each step, from (0, 0) on.
+    pairs : ndarray of int, shape (matches, 2)
+        The frames of a and of b that were matched.
+    """
+
+    cells: npt.NDArray[np.intp]
+    pairs: npt.NDArray[np.intp]
+
 
 def align(
     cost: npt.NDArray[np.float32],
     skip_a: npt.NDArray[np.float32],
     skip_b: npt.NDArray[np.float32],
     open_gap: float,
-) -> npt.NDArray[np.intp]:
+    corridor: Corridor | None = None,
+) -> Path:
     """Align two sequences, given what it costs to match their frames.
 
     Parameters
@@ -34,11 +57,13 @@ def align(
         Price of leaving a frame out.
     open_gap : float
         Price of starting to leave frames out, on top.
+    corridor : Corridor, optional
+        Where to look; everywhere where omitted.
 
     Returns
     -------
-    pairs : ndarray of int, shape (matches, 2)
-        The matched frames of a and of b on the cheapest way from both starts to both ends.
+    Path
+        The cheapest way from both starts to both ends.
     """
     n, m = cost.shape
     padded = np.full((n + _PAD, m + _PAD), _FAR, np.float32)
@@ -51,7 +76,10 @@ def align(
     # The scores of the last three diagonals; row i (frames of a used up) stands at i + _PAD.
     last, last_but_one, last_but_two = start, np.full_like(start, _FAR), np.full_like(start, _FAR)
     for k in range(1, n + m + 1):
-        i = np.arange(max(0, k - m), min(n, k) + 1)
+        low, high = max(0, k - m), min(n, k)
+        if corridor is not None:
+            low, high = max(low, int(corridor[k, 0])), min(high, int(corridor[k, 1]))
+        i = np.arange(low, high + 1)
         j = k - i
         row, cell = i + _PAD, (i + 1) * width + j + 1  # cell of the frames i - 1 and j - 1
         scores = np.full_like(start, _FAR)
@@ -80,8 +108,27 @@ def align(
     return _trace(back, n, m, int(last[:, n + _PAD].argmin()))
 
 
-def _trace(back: npt.NDArray[np.int8], i: int, j: int, state: int) -> npt.NDArray[np.intp]:
-    pairs = []
+def corridor_along(path: Path, scale: int, n: int, m: int, half_width: int) -> Corridor:
+    """Return a corridor around the path of a coarser alignment.
+
+    Parameters
+    ----------
+    path : Path
+        Of the same sequences, `scale` frames in one.
+    scale : int
+    n, m : int
+        Frames of a and of b at full resolution.
+    half_width : int
+        Frames to either side.
+    """
+    diagonals = np.concatenate(([0], path.cells.sum(axis=1) * scale, [n + m]))
+    rows = np.concatenate(([0], path.cells[:, 0] * scale, [n]))
+    along = np.interp(np.arange(n + m + 1), diagonals, rows).round().astype(np.intp)
+    return np.column_stack((along - half_width, along + half_width))
+
+
+def _trace(back: npt.NDArray[np.int8], i: int, j: int, state: int) -> Path:
+    cells, pairs = [(i, j)], []
     while i > 0 or j > 0:
         code = int(back[state, i + j, i])
         if state == _WITHOUT_A:
@@ -98,4 +145,8 @@ def _trace(back: npt.NDArray[np.int8], i: int, j: int, state: int) -> npt.NDArra
                 i, j, state = i - 2, j - 1, _MATCH
             else:
                 i, j, state = i - 1, j - 1, code
-    return np.array(pairs[::-1], np.intp).reshape(-1, 2)
+        cells.append((i, j))
+    return Path(
+        cells=np.array(cells[::-1], np.intp),
+        pairs=np.array(pairs[::-1], np.intp).reshape(-1, 2),
+    )
