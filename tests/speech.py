@@ -338,23 +338,29 @@ def unlabelled() -> tuple[Speech, ...]:
 
 
 def _align(speech: Speech, text: str) -> Speech:
+    """Align the words first, for the pronunciations that were chosen, then their phones."""
     from pocketsphinx import Decoder
 
     x = speech.at(16000).samples
     pcm = (x * (0.5 / np.abs(x).max()) * 32767).astype("<i2").tobytes()
     wide = "1e-60"  # the default beam loses a long text before its end
     decoder = Decoder(loglevel="FATAL", beam=wide, wbeam=wide, pbeam=wide)
-    decoder.set_align_text(text)
-    for pass_ in ("words", "phones"):
-        if pass_ == "phones":
-            decoder.set_alignment()
+
+    def place(words: str) -> list[tuple[str, float, float]]:
+        decoder.set_align_text(words)
         decoder.start_utt()
         decoder.process_raw(pcm, full_utt=True)
         decoder.end_utt()
+        found = [(s.word, s.start_frame / 100, (s.end_frame + 1) / 100) for s in decoder.seg()]
+        return [segment for segment in found if segment[0][0] not in "<("]
+
+    pronunciations = " ".join(decoder.lookup_word(word) for word, _, _ in place(text)).split()
+    # A phone is placed as a word of its own, made of that phone alone.
+    for phone in sorted(set(pronunciations)):
+        decoder.add_word(f"phone_{phone}", phone, True)
+    placed = place(" ".join(f"phone_{phone}" for phone in pronunciations))
     phones = tuple(
-        Phone(_plain(phone.name), phone.start / 100, (phone.start + phone.duration) / 100)
-        for word in decoder.get_alignment()
-        for phone in word
+        Phone(_plain(word.removeprefix("phone_")), start, end) for word, start, end in placed
     )
     return replace(speech, phones=phones)
 
