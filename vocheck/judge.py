@@ -189,7 +189,7 @@ def look_up(
     """
     path, _, field = name.partition("[].")
     try:
-        value = _resolve(measurements, path)
+        value = resolve(measurements, path)
         if value is None:
             return []
         if field:
@@ -199,7 +199,8 @@ def look_up(
     return [(len(value) if isinstance(value, tuple) else value, None)]
 
 
-def _resolve(measurements: Measurements, path: str) -> Any:
+def resolve(measurements: Measurements, path: str) -> Any:
+    """Return the fact (or list of events) behind a dotted name without ``[]``."""
     value: Any = measurements
     for part in path.split("."):
         value = getattr(value, part)
@@ -216,7 +217,7 @@ def _times(
     measurements: Measurements, limit: Limit, beyond: list[tuple[Any, float | None]]
 ) -> tuple[float, ...]:
     listed = limit.times or ("" if "[]" in limit.measurement else limit.measurement)
-    events = _resolve(measurements, listed.removesuffix("[]")) if listed else None
+    events = resolve(measurements, listed.removesuffix("[]")) if listed else None
     if isinstance(events, tuple):
         times = [event_time(event) for event in events]
     else:

@@ -24,18 +24,17 @@ from pathlib import Path
 from typing import Any, Literal
 
 from vocheck.config import find_config, load_config
-from vocheck.judge import Verdict, look_up
+from vocheck.judge import Verdict, look_up, resolve
 from vocheck.measurements import Measurements
 from vocheck.results import SCHEMA, Result
 from vocheck.session import (
     DEFAULT_PATTERN,
-    NOTES_NAME,
     Note,
     Notes,
     compile_pattern,
     find_recordings,
     group_takes,
-    read_notes,
+    notes_beside,
     take_key,
 )
 from vocheck.take import Failure, TakeResult, check_all
@@ -188,7 +187,7 @@ def rank_takes(
     matcher = compile_pattern(pattern or config.session.get("pattern", DEFAULT_PATTERN))
     lines, left_out = group_takes(found, matcher)
     if notes is None:
-        notes = _notes_beside(found)
+        notes = notes_beside(found)
     takes = [path for line in lines.values() for path, _ in line]
     checked: Iterable[TakeResult | Failure] = check_all(
         takes, limits, targets, pattern=pattern, executor=executor
@@ -292,9 +291,10 @@ def _known(cost: Cost) -> bool:
 
 def _cost(measurements: Measurements, criterion: Criterion) -> Cost:
     facts = [float(value) for value, _ in look_up(measurements, criterion.measurement)]
-    events = "[]" in criterion.measurement
     if not facts:
-        return Cost(0.0, 0.0 if events else None, 0)
+        # No events is a cost of nothing; not measured is not known.
+        events = resolve(measurements, criterion.measurement.partition("[]")[0])
+        return Cost(0.0, None if events is None else 0.0, 0)
     sign = 1.0 if criterion.sense == "high" else -1.0
     # -inf is the level of silence: as far below every limit as can be.
     beyond = [max(0.0, sign * (value - criterion.free)) / criterion.step for value in facts]
@@ -396,11 +396,3 @@ def _name(take: TakeResult, index: int) -> str:
     if take.take is not None:
         return f"take {take.take}"
     return Path(take.path).stem if take.path else f"take {index + 1}"
-
-
-def _notes_beside(paths: Sequence[Path]) -> Notes:
-    notes: dict[str, Note] = {}
-    for folder in dict.fromkeys(path.parent for path in paths):
-        if (folder / NOTES_NAME).is_file():
-            notes.update(read_notes(folder / NOTES_NAME))
-    return notes

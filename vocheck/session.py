@@ -168,6 +168,15 @@ def read_notes(path: str | os.PathLike[str]) -> Notes:
     return notes
 
 
+def notes_beside(paths: Iterable[Path]) -> Notes:
+    """Return what the ``notes.csv`` beside the takes say, of every folder that has one."""
+    notes: dict[str, Note] = {}
+    for folder in dict.fromkeys(path.parent for path in paths):
+        if (folder / NOTES_NAME).is_file():
+            notes.update(read_notes(folder / NOTES_NAME))
+    return notes
+
+
 def take_key(take: str | os.PathLike[str]) -> str:
     """Return the name by which notes and takes find each other: bare, no suffix, lower case."""
     name = Path(take).name

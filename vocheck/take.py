@@ -141,6 +141,17 @@ def check_take(
     TargetError
         If a target is unknown or a limits file malformed.
     """
+    return load_take(path, limits, targets, pattern=pattern)[1]
+
+
+def load_take(
+    path: str | os.PathLike[str],
+    limits: Limits | None = None,
+    targets: Sequence[str] = (),
+    *,
+    pattern: str | None = None,
+) -> tuple[Recording, TakeResult]:
+    """Do what `check_take` does, and return the recording with its shared intermediates too."""
     path = os.fspath(path)
     config = load_config(find_config(path))
     name = parse_name(
@@ -149,7 +160,7 @@ def check_take(
     recording = read(path)
     with open(path, "rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
-    return check_recording(
+    result = check_recording(
         recording,
         limits if limits is not None else load_limits(config),
         find_destinations(targets, config),
@@ -157,6 +168,7 @@ def check_take(
         line=name.line if name else None,
         take=name.take if name else None,
     )
+    return recording, result
 
 
 def check_all(

@@ -167,13 +167,14 @@ def _align(
         skip_b[: m * _COARSE].reshape(m, _COARSE).sum(axis=1),
         _OPEN_GAP,
     )
-    corridor = corridor_along(coarse, _COARSE, *cost.shape, half_width=_HALF_WIDTH)
+    corridor = corridor_along(coarse, _COARSE, cost.shape, _HALF_WIDTH)
     return align(cost, skip_a, skip_b, _OPEN_GAP, corridor).pairs
 
 
 def _distances(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     squares = (a**2).sum(axis=1)[:, np.newaxis] + (b**2).sum(axis=1) - 2 * (a @ b.T)
-    return np.sqrt(np.maximum(squares, 0.0))
+    distances: npt.NDArray[np.float32] = np.sqrt(np.maximum(squares, 0.0))
+    return distances
 
 
 def _anchors(pairs: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:

@@ -108,7 +108,7 @@ def align(
     return _trace(back, n, m, int(last[:, n + _PAD].argmin()))
 
 
-def corridor_along(path: Path, scale: int, n: int, m: int, half_width: int) -> Corridor:
+def corridor_along(path: Path, scale: int, shape: tuple[int, int], half_width: int) -> Corridor:
     """Return a corridor around the path of a coarser alignment.
 
     Parameters
@@ -116,11 +116,12 @@ def corridor_along(path: Path, scale: int, n: int, m: int, half_width: int) -> C
     path : Path
         Of the same sequences, `scale` frames in one.
     scale : int
-    n, m : int
+    shape : (int, int)
         Frames of a and of b at full resolution.
     half_width : int
         Frames to either side.
     """
+    n, m = shape
     diagonals = np.concatenate(([0], path.cells.sum(axis=1) * scale, [n + m]))
     rows = np.concatenate(([0], path.cells[:, 0] * scale, [n]))
     along = np.interp(np.arange(n + m + 1), diagonals, rows).round().astype(np.intp)
