@@ -12,7 +12,11 @@ from types import ModuleType
 from typing import Any
 
 from vocheck.measurements import (
+    breaths,
+    clicks,
     clipping,
+    dropouts,
+    format,
     hum,
     level,
     loudness,
@@ -22,8 +26,14 @@ from vocheck.measurements import (
     reverberation,
     sibilance,
     speech,
+    tone,
+    true_peak,
 )
+from vocheck.measurements.breaths import Breaths
+from vocheck.measurements.clicks import Clicks
 from vocheck.measurements.clipping import Clipping
+from vocheck.measurements.dropouts import Dropouts
+from vocheck.measurements.format import Format
 from vocheck.measurements.hum import Hum
 from vocheck.measurements.level import Level
 from vocheck.measurements.loudness import Loudness
@@ -33,11 +43,14 @@ from vocheck.measurements.processing import Processing
 from vocheck.measurements.reverberation import Reverberation
 from vocheck.measurements.sibilance import Sibilance
 from vocheck.measurements.speech import Speech
+from vocheck.measurements.tone import Tone
+from vocheck.measurements.true_peak import TruePeak
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 
 MEASUREMENTS: tuple[ModuleType, ...] = (
     loudness,
+    true_peak,
     level,
     speech,
     noise,
@@ -47,6 +60,11 @@ MEASUREMENTS: tuple[ModuleType, ...] = (
     plosives,
     sibilance,
     clipping,
+    clicks,
+    dropouts,
+    breaths,
+    tone,
+    format,
 )
 """The modules that measure, in report order; a module's name is the name of its group."""
 
@@ -56,6 +74,7 @@ class Measurements(Result):
     """Everything measured on one recording, one group per module of `MEASUREMENTS`."""
 
     loudness: Loudness
+    true_peak: TruePeak
     level: Level
     speech: Speech
     noise: Noise
@@ -65,6 +84,11 @@ class Measurements(Result):
     plosives: Plosives
     sibilance: Sibilance
     clipping: Clipping
+    clicks: Clicks
+    dropouts: Dropouts
+    breaths: Breaths
+    tone: Tone
+    format: Format
 
     def reasons(self) -> dict[str, str]:
         """Return the dotted names that carry no number, each with its reason."""

@@ -5,14 +5,14 @@ Two kinds are found, each with its start and end:
 ``zero-run``
     Digital silence of 0.3 ms or more that breaks into speech. One sample of exact zero is nothing
     special; fifteen in a row beside a voice are. At least one side of the run must be speech: the
-    millisecond next to it is within 30 dB of the active speech level. A pause that a gate has emptied
-    fades into its zeros, and is left alone.
+    millisecond next to it is within 30 dB of the active speech level. A pause that a gate has
+    emptied fades into its zeros, and is left alone.
 ``repeat``
-    A stretch of at least 1 ms that repeats, sample for sample, what stood up to half a second before: an
-    audio buffer delivered twice. No voice repeats itself exactly over 48 samples. The crests of the
-    waveform and its steep zero crossings are sorted by their sample values; equal ones tell the lag,
-    and the stretch around them is then compared sample by sample. A sound that repeats itself many
-    times over is a test tone and not a fault.
+    A stretch of at least 1 ms that repeats, sample for sample, what stood up to half a second
+    before: an audio buffer delivered twice. No voice repeats itself exactly over 48 samples. The
+    crests of the waveform and its steep zero crossings are sorted by their sample values; equal
+    ones tell the lag, and the stretch around them is then compared sample by sample. A sound that
+    repeats itself many times over is a test tone and not a fault.
 
 Every channel that carries sound is searched.
 
@@ -23,10 +23,10 @@ limits of 0.3 ms, 1 ms and 30 dB are our choice.
 
 Limits of validity
 ------------------
-Both kinds rest on exact equality. Gain does not hide them, and neither does a change of word length
-without dither. A repeat is no longer found after resampling, dither or a lossy codec; a zero run only
-where the converter's filter leaves exact zeros inside it. A dropout that falls entirely into a pause
-is not heard and not reported.
+Both kinds rest on exact equality. Gain does not hide them, and neither does a change of word
+length without dither. A repeat is no longer found after resampling, dither or a lossy codec; a
+zero run only where the converter's filter leaves exact zeros inside it. A dropout that falls
+entirely into a pause is not heard and not reported.
 """
 
 from __future__ import annotations
@@ -99,9 +99,10 @@ def measure(recording: Recording) -> Dropouts:
             x = np.ascontiguousarray(channel)
             zeros += zero_runs(x, rate, level)
             repeats += repeated(x, rate, level)
+    kinds: tuple[tuple[Kind, _Spans], ...] = (("zero-run", zeros), ("repeat", repeats))
     events = [
         Dropout(start_s=start / rate, end_s=end / rate, kind=kind)
-        for kind, spans in (("zero-run", zeros), ("repeat", repeats))
+        for kind, spans in kinds
         for start, end in _joined(spans, round(_JOIN_S * rate))
     ]
     return Dropouts(events=tuple(sorted(events, key=lambda event: event.start_s)))
@@ -113,7 +114,7 @@ def zero_runs(x: npt.NDArray[np.floating], rate: int, level: float) -> _Spans:
     `level` is the active speech level as an RMS. Runs are (first, after the last) sample.
     """
     shortest = max(3, round(_ZERO_S * rate))
-    # A run of `shortest` zeros covers at least two neighbours of a grid half as wide: look there first.
+    # A run of `shortest` zeros covers at least two neighbors of a grid half as wide: look first.
     grid = max(1, shortest // 2)
     coarse = x[::grid] == 0
     if not (coarse[1:] & coarse[:-1]).any():

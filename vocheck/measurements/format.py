@@ -1,13 +1,14 @@
 """Format: what the file really holds, whatever its header says.
 
 Word length
-    ``used_bits`` is the length of the PCM word whose step the samples use. A 16-bit recording saved
-    in a 24-bit file moves in steps of 2**-15 of full scale: it reads 16, and ``unused_bits`` is 8.
-    The lowest bit set in any sample tells it exactly (bitwise OR of all samples). Where a gain was
-    applied afterwards, the small sample values still lie on a lattice; its step is found from them,
-    and ``used_bits`` is the nearest whole ``1 - log2(step)``: a 16-bit recording turned down by 20 dB
-    reads 19, because its step is now that of a 19-bit word. A gain applied with dither leaves no
-    lattice, and nothing to report: that is what dither is for.
+    ``used_bits`` is the length of the PCM word whose step the samples use. A 16-bit recording
+    saved in a 24-bit file moves in steps of 2**-15 of full scale: it reads 16, and
+    ``unused_bits`` is 8. The lowest bit set in any sample tells it exactly (bitwise OR of all
+    samples). Where a gain was applied afterwards, the small sample values still lie on a lattice;
+    its step is found from them, and ``used_bits`` is the nearest whole ``1 - log2(step)``: a
+    16-bit recording turned down by 20 dB reads 19, because its step is now that of a 19-bit word.
+    A gain applied with dither leaves no lattice, and nothing to report: that is what dither is
+    for.
 Channels
     ``dual_mono``: every live channel is a copy of the loudest one, whatever its gain: what is left
     after the best gain is 30 dB or more below it. ``inverted``: a channel is the loudest one upside
@@ -17,8 +18,8 @@ Channels
     loudest channel the most delayed one arrives (negative: earlier), by generalised
     cross-correlation with phase transform.
 Unfinished file
-    ``missing_s`` is what the header promised beyond what the file holds: a recorder that lost power,
-    a copy that was cut off.
+    ``missing_s`` is what the header promised beyond what the file holds: a recorder that lost
+    power, a copy that was cut off.
 
 The true sample rate behind a resampled file is that of `tone`: its bandwidth.
 
@@ -156,10 +157,10 @@ def used_bits(samples: Samples) -> int | None:
     if not (grid == np.rint(grid)).all():
         return _lattice_bits(few)
     combined = 0
-    for block in np.array_split(flat, max(1, len(flat) >> 18)):  # small blocks stay in the cache
-        grid = block * samples.dtype.type(scale)
-        integers = grid.astype(np.int64 if word == _LONG_WORD else np.int32)
-        if not (integers == grid).all():
+    for start in range(0, len(flat), 1 << 18):  # small blocks stay in the cache
+        scaled = flat[start : start + (1 << 18)] * samples.dtype.type(scale)
+        integers = scaled.astype(np.int64 if word == _LONG_WORD else np.int32)
+        if not (integers == scaled).all():
             return _lattice_bits(few)
         combined |= int(np.bitwise_or.reduce(integers, initial=0))
     if combined == 0:

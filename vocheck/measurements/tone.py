@@ -2,18 +2,18 @@
 
 Long-term average spectrum
     ``ltas`` is the mean level of the speech in third-octave bands (IEC 61260-1 mid-band
-    frequencies, base ten), in dBFS: the levels of all bands add up, as powers, to the level of the
-    speech within them. Frames outside speech are left out. Compare spectra by their shape: take the
-    mean level off first, and leave single bands alone. Two texts of a few seconds read by one talker
-    into one microphone differ by some 3 dB from band to band.
+    frequencies, base ten), in dBFS: the levels of all bands add up, as powers, to the level of
+    the speech within them. Frames outside speech are left out. Compare spectra by their shape:
+    take the mean level off first, and leave single bands alone. Two texts of a few seconds read
+    by one talker into one microphone differ by some 3 dB from band to band.
 Bandwidth
     A recording made at 16 kHz, or passed through a telephone or a lossy codec, ends abruptly:
-    nothing lies above some frequency, whatever the file's sample rate says. ``bandwidth_hz`` is that
-    frequency and ``bandwidth_drop_db`` how far the spectrum falls there within 800 Hz. The spectrum
-    is the 98th percentile over time in each bin, so that it shows the strongest hiss of the talker
-    and not a single click, smoothed over 250 Hz. The edge is the steepest fall above 3 kHz, if it is
-    18 dB or more and the spectrum does not come back above it. Without an edge the bandwidth is half
-    the sample rate, and the drop is that of the steepest fall all the same.
+    nothing lies above some frequency, whatever the file's sample rate says. ``bandwidth_hz`` is
+    that frequency and ``bandwidth_drop_db`` how far the spectrum falls there within 800 Hz. The
+    spectrum is the 98th percentile over time in each bin, so that it shows the strongest hiss of
+    the talker and not a single click, smoothed over 250 Hz. The edge is the steepest fall above 3
+    kHz, if it is 18 dB or more and the spectrum does not come back above it. Without an edge the
+    bandwidth is half the sample rate, and the drop is that of the steepest fall all the same.
 
 Sources
 -------
@@ -23,9 +23,10 @@ detection through frequency spectrum analysis", ACM MM&Sec 2009, for the spectru
 
 Limits of validity
 ------------------
-Where the noise of the room or of the microphone covers the top of the voice there is no edge to be
-seen. A gentle roll-off, as of a ribbon microphone, is tone and not an edge. A codec at a high bit rate
-cuts at 20 kHz, as some converters do: an edge there proves nothing. Bandwidth needs 0.2 s of sound.
+Where the noise of the room or of the microphone covers the top of the voice there is no edge to
+be seen. A gentle roll-off, as of a ribbon microphone, is tone and not an edge. A codec at a high
+bit rate cuts at 20 kHz, as some converters do: an edge there proves nothing. Bandwidth needs 0.2
+s of sound.
 """
 
 from __future__ import annotations
