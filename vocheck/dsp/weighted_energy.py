@@ -156,11 +156,13 @@ class EnergyMeter:
         nominal = self._rate / STEPS_PER_S
         now = self._filtered[:, self._before :]
         if nominal.is_integer():
-            steps = now.reshape(len(now), -1, int(nominal))
-            return np.einsum("cij,cij->ci", steps, steps).astype(np.float64) / nominal
-        edges = self._edges[SHORT_TERM_STEPS:-1] - self._before
-        sums: npt.NDArray[np.float64] = np.add.reduceat(np.square(now, dtype=np.float64), edges, 1)
-        return sums / nominal
+            length = int(nominal)
+            steps = now.reshape(len(now), now.shape[1] // length, length)
+            sums: npt.NDArray[np.floating] = np.einsum("cij,cij->ci", steps, steps)
+        else:
+            edges = self._edges[SHORT_TERM_STEPS:-1] - self._before
+            sums = np.add.reduceat(np.square(now, dtype=np.float64), edges, axis=1)
+        return sums / np.float64(nominal)
 
     def _search(self, steps: int, energies: npt.NDArray[np.float64]) -> None:
         """Look for a louder window among those that end within the section."""

@@ -266,7 +266,7 @@ def _lufs_of(mean_square: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 
 def _mean_square(lufs: float) -> float:
-    return 10.0 ** ((lufs - OFFSET_LU) / 10.0)
+    return math.pow(10.0, (lufs - OFFSET_LU) / 10.0)
 
 
 def _gated_mean(blocks: npt.NDArray[np.float64]) -> float:
