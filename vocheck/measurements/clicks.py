@@ -2,10 +2,10 @@
 
 Digital clicks
     ``digital``: one to a few wrong samples (a lost clock, static, a bad splice), anywhere in the
-    take. Each sample of a voice can be predicted from the 24 before it; what the prediction leaves
+    take. Method: each sample of a voice can be predicted from the 24 before it; what the prediction leaves
     over, the residual, is small, and large at a click. But it is large at the burst of a /t/ and at
-    a glottal pulse too. So the samples themselves are put to the test: nine in a row are replaced by
-    what least squares makes of their surroundings. If that takes away nearly all of the residual
+    a glottal pulse too. So the samples themselves are put to the test: nine in a row are replaced
+    by what least squares makes of their surroundings. If that takes away nearly all of the residual
     (15 of 16 parts of its energy within the reach of those samples), and leaves the 7 ms on both
     sides calm (less than half the click's peak), then nine samples were wrong and the rest was
     right: a digital click. A burst lasts longer and stays. The level is the height of the change.
@@ -31,9 +31,9 @@ openly published collection of 464 hand-marked ones. The thresholds are our choi
 Limits of validity
 ------------------
 Weak digital clicks hide in loud speech: half of those 20 dB below the speech level (peak against
-RMS) are found, nine of ten at the speech level. A click that a converter or a codec has smeared over
-more than nine samples is not called digital. Mouth clicks more than 35 dB below the speech level
-are not reported. The released /t/ or /k/ that ends a phrase can look like a tick.
+RMS) are found, nine of ten at the speech level. A click that a converter or a codec has smeared
+over more than nine samples is not called digital. Mouth clicks more than 35 dB below the speech
+level are not reported. The released /t/ or /k/ that ends a phrase can look like a tick.
 """
 
 from __future__ import annotations

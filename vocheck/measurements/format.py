@@ -16,7 +16,8 @@ Channels
     ``dead_channels``: the channels 40 dB or more below the loudest, counted from 1 as on a mixer; a
     low-frequency effects channel is not counted. ``channel_delay_s``: how much later than the
     loudest channel the most delayed one arrives (negative: earlier), by generalised
-    cross-correlation with phase transform.
+    cross-correlation with phase transform. ``channel_spread_s`` is the time between the earliest and
+    the latest of all.
 Unfinished file
     ``missing_s`` is what the header promised beyond what the file holds: a recorder that lost
     power, a copy that was cut off.
@@ -80,7 +81,9 @@ class Format(Group):
     dead_channels : tuple of int, or None
         Numbers, from 1, of the channels that carry nothing; ``None`` for silence.
     channel_delay_s : float or None
-        Delay of the most delayed channel against the loudest.
+        Delay against the loudest channel of the one furthest from it in time.
+    channel_spread_s : float or None
+        Time between the earliest and the latest channel.
     missing_s : float
         What the header promised beyond what the file holds.
     """
@@ -91,6 +94,7 @@ class Format(Group):
     inverted: bool
     dead_channels: tuple[int, ...] | None
     channel_delay_s: float | None
+    channel_spread_s: float | None
     missing_s: float
 
 
@@ -129,6 +133,8 @@ def measure(recording: Recording) -> Format:
         reasons["channel_delay_s"] = "fewer than two channels carry sound"
     elif not delays:
         reasons["channel_delay_s"] = "the channels do not carry the same sound"
+    if not delays:
+        reasons["channel_spread_s"] = reasons["channel_delay_s"]
     return Format(
         used_bits=used,
         unused_bits=unused,
@@ -136,6 +142,7 @@ def measure(recording: Recording) -> Format:
         inverted=any(r.is_inverted for r in relations),
         dead_channels=dead,
         channel_delay_s=max(delays, key=abs) if delays else None,
+        channel_spread_s=max(*delays, 0.0) - min(*delays, 0.0) if delays else None,
         missing_s=float(source.missing_s),
         not_measured=reasons,
     )

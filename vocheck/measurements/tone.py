@@ -1,11 +1,11 @@
 """Tone: the long-term spectrum of the voice, and the frequency above which there is none.
 
 Long-term average spectrum
-    ``ltas`` is the mean level of the speech in third-octave bands (IEC 61260-1 mid-band
-    frequencies, base ten), in dBFS: the levels of all bands add up, as powers, to the level of
-    the speech within them. Frames outside speech are left out. Compare spectra by their shape:
-    take the mean level off first, and leave single bands alone. Two texts of a few seconds read
-    by one talker into one microphone differ by some 3 dB from band to band.
+    ``ltas`` is the level of the speech in third-octave bands (IEC 61260-1 mid-band frequencies,
+    base ten) relative to all bands together: as powers they add up to 1, whatever the gain.
+    Method: the mean power spectrum of the frames that hold speech, of 21 ms above 1 kHz and of
+    128 ms below, where the bands are narrow. Compare whole spectra and leave single bands alone: two texts of a
+    few seconds read by one talker into one microphone differ by some 3 dB from band to band.
 Bandwidth
     A recording made at 16 kHz, or passed through a telephone or a lossy codec, ends abruptly:
     nothing lies above some frequency, whatever the file's sample rate says. ``bandwidth_hz`` is
@@ -70,7 +70,7 @@ class Band(Result):
     centre_hz : float
         Nominal mid-band frequency.
     level_db : float
-        Mean level of the speech in the band, dBFS.
+        Level of the speech in the band, relative to its level in all bands.
     """
 
     centre_hz: float
@@ -83,15 +83,15 @@ class Tone(Group):
 
     Attributes
     ----------
-    ltas : tuple of Band
-        Third-octave bands from 63 Hz up to half the sample rate; empty where nobody speaks.
+    ltas : tuple of Band, or None
+        Third-octave bands from 63 Hz up to half the sample rate.
     bandwidth_hz : float or None
         The frequency above which the recording holds no sound.
     bandwidth_drop_db : float or None
         How far the spectrum falls within 800 Hz, where it falls most.
     """
 
-    ltas: tuple[Band, ...]
+    ltas: tuple[Band, ...] | None
     bandwidth_hz: float | None
     bandwidth_drop_db: float | None
 
@@ -100,7 +100,7 @@ def measure(recording: Recording) -> Tone:
     """Measure the long-term average spectrum of the speech and the bandwidth."""
     reasons: dict[str, str] = {}
     ltas = _ltas(recording)
-    if not ltas:
+    if ltas is None:
         reasons["ltas"] = "no speech was found"
     edge_hz, drop_db = _edge(recording)
     if edge_hz is None:
@@ -110,26 +110,31 @@ def measure(recording: Recording) -> Tone:
     return Tone(ltas=ltas, bandwidth_hz=edge_hz, bandwidth_drop_db=drop_db, not_measured=reasons)
 
 
-def _ltas(recording: Recording) -> tuple[Band, ...]:
+def _ltas(recording: Recording) -> tuple[Band, ...] | None:
     spectrogram, activity = recording.spectrogram, recording.activity
     speech = activity.mask(activity.phrases, spectrogram.times_s)
     if not speech.any():
-        return ()
+        return None
     high = speech.astype(np.float32) @ spectrogram.power / np.float32(speech.sum())
     low = _low_spectrum(recording)
     nyquist = recording.rate / 2
-    bands = []
+    powers = []
     for number, nominal in zip(_BAND_NUMBERS, _NOMINAL_HZ, strict=True):
         centre = 1000.0 * 10.0 ** (number / 10.0)
         edges = centre * 10.0**-0.05, centre * 10.0**0.05
         if edges[1] > nyquist:
             break
         if nominal <= _LOW_HIGHEST_HZ and low is not None:
-            power = _between(low, _LOW_RATE_HZ / _LOW_WINDOW, *edges)
+            powers.append(_between(low, _LOW_RATE_HZ / _LOW_WINDOW, *edges))
         else:
-            power = _between(high, float(spectrogram.frequencies_hz[1]), *edges)
-        bands.append(Band(centre_hz=nominal, level_db=db(power)))
-    return tuple(bands)
+            powers.append(_between(high, float(spectrogram.frequencies_hz[1]), *edges))
+    total = sum(powers)
+    if total <= 0.0:
+        return None
+    return tuple(
+        Band(centre_hz=nominal, level_db=db(power / total))
+        for nominal, power in zip(_NOMINAL_HZ, powers, strict=False)  # up to half the rate
+    )
 
 
 def _low_spectrum(recording: Recording) -> npt.NDArray[np.float64] | None:
