@@ -23,6 +23,7 @@ from vocheck.targets.limits import (
     Status,
     Threshold,
 )
+from vocheck.words import fill
 
 Verdict = Literal["keep", "fixable", "retake"]
 
@@ -87,6 +88,8 @@ def judge(measurements: Measurements, limits: Limits) -> tuple[Finding, ...]:
         for limit in limits.values()
         if (finding := _judge_one(measurements, limit)) is not None
     ]
+    replaced = {name for finding in findings for name in limits[finding.name].replaces}
+    findings = [finding for finding in findings if finding.name not in replaced]
     return tuple(sorted(findings, key=lambda f: -SEVERITIES.index(f.severity)))
 
 
@@ -152,7 +155,7 @@ def _finding(
     }
     try:
         message, now, later = (
-            text.format(**words) for text in (limit.message, limit.now, limit.later)
+            fill(text, **words) for text in (limit.message, limit.now, limit.later)
         )
     except (AttributeError, KeyError, ValueError, TypeError) as error:
         raise TargetError(f"limit {limit.name}: its text cannot be filled in: {error}") from error

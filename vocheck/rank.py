@@ -13,7 +13,6 @@ is wrong with it and which take is the nearest clean one.
 from __future__ import annotations
 
 import os
-import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
@@ -39,6 +38,7 @@ from vocheck.session import (
 )
 from vocheck.take import Failure, TakeResult, check_all
 from vocheck.targets.limits import Limits
+from vocheck.words import fill
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
 Progress = Callable[[Iterable[TakeResult | Failure], int], Iterable[TakeResult | Failure]]
@@ -349,7 +349,9 @@ class _Comparison:
             points = mine.points - other.points
             diff = points if "[]" in criterion.measurement else abs(mine.value - other.value)
             if diff >= criterion.tell:
-                found.append((points, _words(criterion, mine, diff)))
+                found.append(
+                    (points, fill(criterion.worse, diff=diff, value=mine.value, count=mine.count))
+                )
         return ", ".join(words for _, words in sorted(found, reverse=True))
 
     def reasons(self, i: int, by_damage: Sequence[int]) -> tuple[str, ...]:
@@ -362,8 +364,6 @@ class _Comparison:
             reasons.append(self._why_best(i, rival=by_damage[1]))
         else:
             reasons.append(self._why_not_best(i, best))
-            if self.takes[i].verdict != self.takes[best].verdict:
-                reasons.append(self.takes[i].findings[0].message)
         return tuple(reasons)
 
     def _why_best(self, i: int, rival: int) -> str:
@@ -379,17 +379,6 @@ class _Comparison:
             return f"cannot be told apart from {self.names[best]}: choose by the read"
         worse = self.worse_than(i, best)
         return f"against {self.names[best]}: {worse or 'a little of many things'}"
-
-
-def _words(criterion: Criterion, cost: Cost, diff: float) -> str:
-    text = _PLURAL.sub(
-        lambda m: m[2] if (cost.count if m[1] == "count" else cost.value) == 1 else m[3],
-        criterion.worse,
-    )
-    return text.format(diff=diff, value=cost.value, count=cost.count)
-
-
-_PLURAL = re.compile(r"\{(count|value)_s:([^|{}]*)\|([^|{}]*)\}")
 
 
 def _name(take: TakeResult, index: int) -> str:

@@ -31,7 +31,7 @@ SENSES: tuple[Sense, ...] = get_args(Sense)
 STATUSES: tuple[Status, ...] = get_args(Status)
 
 _TEXTS = ("measurement", "message", "now", "later", "source", "status")
-_KEYS = {*_TEXTS, *SEVERITIES, "unit", "sense", "times", "only_if"}
+_KEYS = {*_TEXTS, *SEVERITIES, "unit", "sense", "times", "only_if", "replaces"}
 
 
 @dataclass(frozen=True)
@@ -77,6 +77,8 @@ class Limit:
     times : str or None
         Dotted list of events that tells where in time.
     only_if : tuple of Condition
+    replaces : tuple of str
+        Milder findings of the same cause, which need not be told beside this one.
     message, now, later : str
         What was found; what to change in the booth; what the edit can still do.
     """
@@ -88,6 +90,7 @@ class Limit:
     thresholds: tuple[Threshold, ...]
     times: str | None
     only_if: tuple[Condition, ...]
+    replaces: tuple[str, ...]
     message: str
     now: str
     later: str
@@ -166,6 +169,7 @@ def _build(name: str, table: Mapping[str, Any], where: str) -> Limit:
         thresholds=thresholds,
         times=table.get("times"),
         only_if=tuple(_conditions(table.get("only_if", {}), where)),
+        replaces=tuple(table.get("replaces", ())),
         message=table["message"],
         now=table["now"],
         later=table["later"],

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
-from vocheck.comp import CompSheet, Deviation, Phrase, Reading
+from vocheck.comp import CompSheet, Phrase, Reading
+from vocheck.deviations import Deviation
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
 
 

@@ -16,10 +16,21 @@ def render_ranking(ranking: Ranking) -> str:
     blocks = [_summary(ranking)]
     blocks += [_line(line) for line in ranking.lines]
     blocks += [render_failure(failure).rstrip() for failure in ranking.failures]
+    if any(_one_channel(take) for line in ranking.lines for take in line.order):
+        blocks.append(dim(wrap(ONE_CHANNEL)))
     if ranking.left_out:
         names = ", ".join(os.path.basename(path) for path in ranking.left_out)
         blocks.append(dim(wrap(f"Left out, not named like takes: {names}")))
     return "\n\n".join(blocks) + "\n"
+
+
+ONE_CHANNEL = (
+    "Loudness against a target: a take of one channel is counted as played on two speakers."
+)
+
+
+def _one_channel(take: RankedTake) -> bool:
+    return bool(take.result.delivery) and take.result.source.channels == 1
 
 
 def _summary(ranking: Ranking) -> str:

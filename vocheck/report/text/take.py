@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 
 from vocheck.judge import Finding
@@ -19,6 +20,12 @@ from vocheck.take import Failure, TakeResult
 from vocheck.targets.delivery import Delivery
 
 _INDENT = " " * 10
+_STANDING = {
+    "pass": "passes",
+    "warn": "passes with a warning",
+    "fail": "fails",
+    "not published": "no published number to judge by",
+}
 
 
 def render_take(result: TakeResult, details: bool = True) -> str:
@@ -86,10 +93,12 @@ def _measured(finding: Finding) -> str:
     value, limit = finding.value, finding.limit
     if isinstance(value, bool | str) or value is None or isinstance(limit, bool | str):
         return ""
-    digits = 3 if 0 < abs(limit) < 0.1 else 2 if abs(limit) < 1 else 1
+    digits = 2 if abs(limit) < 1 else 1
+    if 0 < abs(limit) < 0.01:
+        return f"{value:.2g} {finding.unit}, limit {limit:.2g}"
     if float(value).is_integer() and float(limit).is_integer():
         digits = 0
-    return f"{number(value, digits, finding.unit)}, limit {number(limit, digits, finding.unit)}"
+    return f"{number(value, digits, finding.unit)}, limit {number(limit, digits)}"
 
 
 def _facts(result: TakeResult) -> str:
@@ -125,7 +134,18 @@ def _short(reason: str) -> str:
 
 def delivery_sentence(delivery: Delivery) -> str:
     """Return how a take stands against a destination, and what the gain to it would do."""
-    return f"{delivery.name}: {delivery.verdict} as it stands. {delivery.note}"
+    stands = f"To {delivery.name}: {_STANDING[delivery.verdict]} as it stands"
+    if delivery.gain_db is None:
+        return f"{stands}. {delivery.note}"
+    parts = [f"{delivery.gain_db:+.1f} dB to the target"]
+    if delivery.true_peak_after_dbtp is not None:
+        peak = f"puts the peak at {delivery.true_peak_after_dbtp:+.1f} dBTP"
+        if delivery.limiter_db and round(delivery.limiter_db, 1) > 0:
+            peak += f" (limit {delivery.limiter_db:.1f} dB first)"
+        parts.append(peak)
+    if delivery.noise_floor_after_dbfs is not None and delivery.noise_floor_after_dbfs > -math.inf:
+        parts.append(f"and the noise at {delivery.noise_floor_after_dbfs:.0f} dBFS")
+    return f"{stands}; {' '.join(parts)}."
 
 
 def _counted(count: int, noun: str) -> str:

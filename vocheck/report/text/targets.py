@@ -9,6 +9,7 @@ from vocheck.report.text.style import bold, dim, wrap
 from vocheck.targets.destinations import FACTS, Destination, Encoding, Ingest, Rule
 
 FAMILY_TITLES = {
+    "mix": "Every mix, wherever it goes",
     "social": "Social media and the web",
     "broadcast": "Broadcast and streaming standards",
     "listening": "Podcasts, adverts, audiobooks, telephony, streaming originals",
