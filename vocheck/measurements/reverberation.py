@@ -36,7 +36,7 @@ from vocheck.dsp.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays, 
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 
-AtLimit = Literal["<= 0.1 s", "> 1.2 s"]
+AtLimit = Literal["", "<= 0.1 s", "> 1.2 s"]
 
 DRY_S, LONG_S = 0.1, 1.2
 _MIN_LENGTH_S = 3.0
@@ -73,8 +73,8 @@ class Reverberation(Group):
         Late reverberation time, 500 Hz to 2 kHz.
     rt60_low_s, rt60_high_s : float or None
         Interval that holds the true value 9 times out of 10.
-    at_limit : str or None
-        ``"<= 0.1 s"`` or ``"> 1.2 s"`` where the value is outside what speech can tell.
+    at_limit : str
+        ``"<= 0.1 s"`` or ``"> 1.2 s"`` where the value is outside what speech can tell; else empty.
     confidence : float
         From 0 (a guess) to 1: how narrow the interval is.
     decays : int
@@ -87,7 +87,7 @@ class Reverberation(Group):
     rt60_s: float | None
     rt60_low_s: float | None
     rt60_high_s: float | None
-    at_limit: AtLimit | None
+    at_limit: AtLimit
     confidence: float
     decays: int
     snr_db: float | None
@@ -140,7 +140,7 @@ def _estimate(found: Decays) -> Reverberation:
         names = ("rt60_s", "rt60_low_s", "rt60_high_s")
         return Reverberation(
             **dict.fromkeys(names),
-            at_limit=None,
+            at_limit="",
             confidence=0.0,
             decays=len(found),
             snr_db=snr_db if len(found) else None,
@@ -151,7 +151,7 @@ def _estimate(found: Decays) -> Reverberation:
         rt60_s=rt60_s,
         rt60_low_s=rt60_s / _RULE_FACTOR,
         rt60_high_s=rt60_s * _RULE_FACTOR,
-        at_limit="<= 0.1 s" if rt60_s <= DRY_S else "> 1.2 s" if rt60_s > LONG_S else None,
+        at_limit="<= 0.1 s" if rt60_s <= DRY_S else "> 1.2 s" if rt60_s > LONG_S else "",
         confidence=0.5,
         decays=len(found),
         snr_db=snr_db,
