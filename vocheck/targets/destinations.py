@@ -53,8 +53,11 @@ Severity = Literal["warn", "fail"]
 When = Literal["always", "encoded"]
 Answer = Literal["yes", "no", "not published"]
 
-FAMILIES = ("social", "broadcast", "listening")
+FAMILIES = ("mix", "social", "broadcast", "listening")
 """The shipped files, in the order in which the destinations are listed."""
+
+ANY_MIX = "mix"
+"""What every final mix is held to, wherever it goes."""
 
 DEFAULT_DESTINATION = "social"
 
@@ -93,7 +96,12 @@ FACTS: Mapping[str, Fact] = {
     "floor_dbfs": Fact("Noise floor", "dBFS"),
     "voice_to_bed_lu": Fact("Voice over bed", "LU"),
     "loudness_to_dialogue_lu": Fact("Loudness over dialogue", "LU"),
+    "encoded_dbtp": Fact("True peak after encoding", "dBTP"),
+    "mono_fold_down_lu": Fact("Change when played in mono", "LU"),
+    "correlation": Fact("Correlation of the sides", "", 2),
     "balance_db": Fact("Difference between the sides", "dB"),
+    "silent_channels": Fact("Silent channels", "", 0),
+    "missing_s": Fact("Missing at the end", "s"),
     "head_s": Fact("Silence before", "s"),
     "tail_s": Fact("Silence after", "s"),
     "duration_s": Fact("Duration", "s"),

@@ -1,0 +1,170 @@
+"""``vocheck mix``: a final mix against where it goes."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from vocheck.commands.options import deliver, format_option, output_option, quiet_option
+
+if TYPE_CHECKING:
+    from vocheck.mix import MixResult
+
+FAIL_ON = {"warn": ("warn", "fail"), "fail": ("fail",), "never": ()}
+
+
+def _stem(
+    ctx: click.Context,  # noqa: ARG001 (click's signature)
+    param: click.Parameter,  # noqa: ARG001
+    values: tuple[str, ...],
+) -> dict[str, Path]:
+    stems = {}
+    for value in values:
+        name, equals, path = value.partition("=")
+        if not equals or not path or name not in ("voice", "bed"):
+            raise click.BadParameter(f"{value!r}: wants voice=FILE or bed=FILE")
+        stems[name] = Path(path)
+    return stems
+
+
+@click.command("mix")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
+@click.option(
+    "--to",
+    "targets",
+    multiple=True,
+    metavar="NAME",
+    default=("social",),
+    show_default=True,
+    help="Where it goes; repeatable. `vocheck targets` lists the names.",
+)
+@click.option(
+    "--stem",
+    "stems",
+    multiple=True,
+    metavar="voice=FILE|bed=FILE",
+    callback=_stem,
+    help="A stem of the same mix, to measure how far the voice stands over the bed.",
+)
+@click.option(
+    "--encode",
+    metavar="CODEC:KBPS,...",
+    help="Codecs to try for the true peak after encoding, e.g. aac:128,opus:96,mp3:192; "
+    "none for none.  [default: what the destinations make of it]",
+)
+@click.option("--verify", is_flag=True, help="Show an independent meter's reading beside ours.")
+@click.option(
+    "--stamp",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="OUT.wav",
+    help="Write a copy as Broadcast WAV with the loudness in its header.",
+)
+@format_option("text", "json", "csv")
+@output_option
+@click.option(
+    "--fail-on",
+    type=click.Choice(list(FAIL_ON)),
+    default="fail",
+    show_default=True,
+    help="Exit with status 1 if a verdict is at least this severe.",
+)
+@quiet_option
+def command(
+    files: tuple[str, ...],
+    targets: tuple[str, ...],
+    stems: dict[str, Path],
+    encode: str | None,
+    verify: bool,
+    stamp: Path | None,
+    form: str,
+    output: Path | None,
+    fail_on: str,
+    quiet: bool,
+) -> int:
+    """Check a final mix against where it goes.
+
+    FILE is the sound or the finished video; of a video the first audio track is measured. For each
+    destination: pass, warn or fail, and why. Where a platform publishes no number, that is said,
+    and nothing is judged in its name.
+
+    Exit status: 0 nothing to fix, 1 a verdict at or above --fail-on, 2 a file could not be done.
+    """
+    from vocheck.codecs import parse_codings
+    from vocheck.errors import VocheckError
+    from vocheck.mix import check_mix
+
+    if len(files) > 1 and (stems or stamp is not None):
+        raise click.UsageError("--stem and --stamp go with one FILE")
+    codings = None if encode is None else parse_codings("" if encode == "none" else encode)
+    results: list[MixResult] = []
+    failures = 0
+    for file in files:
+        try:
+            with _progress(file, quiet) as progress:
+                result = check_mix(file, targets, stems, codings, verify=verify, progress=progress)
+        except VocheckError as error:
+            if len(files) == 1:
+                raise
+            click.echo(f"vocheck: {error}", err=True)
+            failures += 1
+        else:
+            results.append(result)
+    if stamp is not None:
+        _stamp(results[0], stamp)
+    deliver(_render(results, form), output)
+    if stamp is not None:
+        click.echo(f"{stamp}: written, with the loudness in its header", err=True)
+    if failures:
+        return 2
+    return int(any(result.verdict in FAIL_ON[fail_on] for result in results))
+
+
+def _render(results: list[MixResult], form: str) -> str:
+    if form == "json":
+        from vocheck.report.json import render_json
+
+        return render_json(results[0] if len(results) == 1 else results)
+    if form == "csv":
+        from vocheck.report.csv import render_mix_csv
+
+        return render_mix_csv(results)
+    from vocheck.report.text.mix import render_mix
+
+    return "\n".join(map(render_mix, results))
+
+
+def _stamp(result: MixResult, output: Path) -> None:
+    from vocheck.broadcast_wav import LoudnessFields, stamp
+
+    loudness = result.measurements.loudness
+    stamp(
+        result.path,
+        output,
+        LoudnessFields(
+            integrated_lufs=loudness.integrated_lufs,
+            range_lu=loudness.range_lu,
+            level_dbtp=result.measurements.true_peak.level_dbtp,
+            momentary_max_lufs=loudness.momentary_max_lufs,
+            short_term_max_lufs=loudness.short_term_max_lufs,
+        ),
+    )
+
+
+@contextmanager
+def _progress(file: str, quiet: bool) -> Iterator[Callable[[float, float], None] | None]:
+    """Show a bar on stderr while a mix is read, where stderr is a terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(range(1000), label=Path(file).name, file=sys.stderr) as bar:
+
+        def update(done_s: float, whole_s: float) -> None:
+            share = min(1.0, done_s / whole_s) if whole_s > 0 else 1.0
+            bar.update(round(1000 * share) - bar.pos)
+
+        yield update

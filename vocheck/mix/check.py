@@ -1,0 +1,333 @@
+"""One mix from file to verdict, read once from start to end in constant memory.
+
+The blocks of the file go through all meters at the same time: loudness, true peak, the sides, mono,
+and one encoder and decoder for each codec that is to be tried. Nothing of the file is kept but
+8 bytes per channel and 10 ms.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from vocheck.audio import open_audio
+from vocheck.codecs import Coding, RoundTrip
+from vocheck.config import Config, find_config, load_config
+from vocheck.dsp.level import active_level
+from vocheck.errors import TargetError
+from vocheck.measurements.loudness import LoudnessMeter, LoudnessReading
+from vocheck.measurements.true_peak import TruePeakMeter
+from vocheck.mix.independent import independent_reading
+from vocheck.mix.judge import encoded_checks, judge, rule_checks
+from vocheck.mix.meters import MonoMeter, SidesMeter, SidesReading
+from vocheck.mix.results import (
+    EncodedPeak,
+    LoudnessOverTime,
+    MixMeasurements,
+    MixResult,
+    Stems,
+)
+from vocheck.mix.stems import compare, dialogue_lufs, read_stems
+from vocheck.recording import Source
+from vocheck.targets.delivery import CheckVerdict, Verdict, worst
+from vocheck.targets.destinations import ANY_MIX, Destination, find_destinations
+
+ACTIVE_LEVEL_MOST_S = 300.0
+"""P.56 needs the whole file at once: only prompts are delivered by it, and they are short."""
+
+FINE_STEP_S, COARSE_STEP_S, FINE_MOST_S = 0.1, 1.0, 600.0
+"""Loudness over time comes in steps of 0.1 s, of 1 s for more than 10 min."""
+
+Progress = Callable[[float, float], None]
+"""Called with the seconds done and the seconds in all."""
+
+
+def check_mix(
+    path: str | os.PathLike[str],
+    targets: Sequence[str] = (),
+    stems: Mapping[str, str | os.PathLike[str]] | None = None,
+    encode: Sequence[Coding] | None = None,
+    *,
+    verify: bool = False,
+    config: Config | None = None,
+    progress: Progress | None = None,
+) -> MixResult:
+    """Measure a final mix and hold it against its destinations.
+
+    Parameters
+    ----------
+    path : path-like
+        An audio file, or a video file whose first audio track is measured. It is only read.
+    targets : sequence of str
+        Names of destinations; none measures only.
+    stems : mapping of str to path-like, optional
+        ``"voice"`` and ``"bed"``: stems of the same mix, starting together with it.
+    encode : sequence of Coding, optional
+        Codecs to try. Where omitted, the destinations' own; an empty sequence tries none.
+    verify : bool
+        Whether to read the loudness with a second, independent meter too.
+    config : Config, optional
+        A studio's settings; where omitted, of the nearest ``vocheck.toml`` at or above the mix.
+    progress : callable, optional
+        Called with the seconds done and the seconds in all.
+
+    Returns
+    -------
+    MixResult
+
+    Raises
+    ------
+    AudioError
+        If the mix or a stem cannot be read.
+    TargetError
+        If a destination is unknown.
+    """
+    path = os.fspath(path)
+    if config is None:
+        config = load_config(find_config(path))
+    destinations = find_destinations(targets, config)
+    (any_mix,) = find_destinations([ANY_MIX], config)
+    codings = _codings(destinations) if encode is None else tuple(dict.fromkeys(encode))
+    readings = read_stems(stems or {})
+    want_active = any(destination.rule("active_dbfs") for destination in destinations)
+    read = _read(path, codings, want_active, progress)
+    voice = readings.get("voice")
+    stem_results, lead = None, None
+    if stems:
+        stem_results, lead = compare(stems, readings, read.loudness)
+    measured = _measurements(
+        read,
+        stems=stem_results,
+        voice_to_bed_lu=lead,
+        dialogue=None if voice is None else dialogue_lufs(read.loudness, voice),
+    )
+    rule = any_mix.rule("encoded_dbtp")
+    checks = rule_checks(any_mix, read.source, measured)
+    if rule is not None and encode is not None:
+        checks += tuple(encoded_checks(rule, measured))
+    results = tuple(
+        judge(destination, read.source, measured, rule if encode is None else None)
+        for destination in destinations
+    )
+    return MixResult(
+        path=path,
+        source=read.source,
+        measurements=measured,
+        verdict=_overall([worst(checks, publishes_level=True)], [r.verdict for r in results]),
+        checks=checks,
+        destinations=results,
+        over_time=_over_time(read.loudness, read.source.duration_s),
+        independent=independent_reading(path, read.source, measured.loudness) if verify else None,
+    )
+
+
+def _codings(destinations: Iterable[Destination]) -> tuple[Coding, ...]:
+    """Return what the destinations make of the sound, each once."""
+    encodings = [d.encoding for d in destinations if d.encoding is not None]
+    return tuple(dict.fromkeys(Coding(e.codec, e.bitrate_kbps) for e in encodings))
+
+
+def _overall(general: Sequence[CheckVerdict | Verdict], results: Sequence[Verdict]) -> Verdict:
+    verdicts = {*general, *results}
+    if "fail" in verdicts:
+        return "fail"
+    if "warn" in verdicts:
+        return "warn"
+    return "not published" if "not published" in verdicts else "pass"
+
+
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """What one pass over the file leaves behind."""
+
+    source: Source
+    loudness: LoudnessReading
+    peak: TruePeakMeter
+    sides: SidesReading
+    mono: MonoMeter | None
+    encoded: tuple[EncodedPeak, ...]
+    active_dbfs: float | None
+    active_reason: str
+
+
+class _Encoded:
+    """The true peak behind one codec."""
+
+    def __init__(self, coding: Coding, source: Source) -> None:
+        self._coding = coding
+        self._reason = ""
+        self._trip: RoundTrip | None = None
+        try:
+            self._trip = RoundTrip(coding, source.rate_hz, source.channels)
+        except TargetError as error:
+            self._reason = str(error)
+        else:
+            self._peak = TruePeakMeter(source.channels, self._trip.rate_hz)
+
+    def feed(self, block: npt.NDArray[np.floating]) -> None:
+        if self._trip is not None:
+            for decoded in self._trip.feed(block):
+                self._peak.feed(decoded)
+
+    def result(self) -> EncodedPeak:
+        level = None
+        if self._trip is not None:
+            for decoded in self._trip.finish():
+                self._peak.feed(decoded)
+            level = self._peak.result().level_dbtp
+        return EncodedPeak(
+            codec=self._coding.name,
+            bitrate_kbps=self._coding.bitrate_kbps,
+            encoder=str(self._coding),
+            level_dbtp=level,
+            reason=self._reason,
+        )
+
+
+def _read(
+    path: str, codings: Sequence[Coding], want_active: bool, progress: Progress | None
+) -> _Read:
+    with open_audio(path) as file:
+        source = file.source
+        rate, channels = source.rate_hz, source.channels
+        loudness = LoudnessMeter(rate, channels, source.layout)
+        peak = TruePeakMeter(channels, rate)
+        sides = SidesMeter(rate, channels)
+        mono = MonoMeter(rate) if channels == 2 else None
+        encoded = [_Encoded(coding, source) for coding in codings]
+        keep = want_active and source.duration_s <= ACTIVE_LEVEL_MOST_S
+        kept: list[npt.NDArray[np.float32]] = []
+        done = 0
+        for block in file.blocks():
+            loudness.feed(block)
+            peak.feed(block)
+            sides.feed(block)
+            if mono is not None:
+                mono.feed(block)
+            for codec in encoded:
+                codec.feed(block)
+            if keep:
+                kept.append(block.mean(axis=1, dtype=np.float32))
+            done += len(block)
+            if progress is not None:
+                progress(done / rate, source.duration_s)
+        source = file.source  # what was promised has become what was found
+    return _Read(
+        source=source,
+        loudness=loudness.result(),
+        peak=peak,
+        sides=sides.result(),
+        mono=mono,
+        encoded=tuple(codec.result() for codec in encoded),
+        active_dbfs=active_level(np.concatenate(kept), rate).dbfs if keep else None,
+        active_reason="longer than 5 min" if want_active else "no destination asks for it",
+    )
+
+
+def _measurements(
+    read: _Read,
+    *,
+    stems: Stems | None,
+    voice_to_bed_lu: float | None,
+    dialogue: float | None,
+) -> MixMeasurements:
+    source, sides = read.source, read.sides
+    loudness = read.loudness.summary()
+    integrated = loudness.integrated_lufs
+    missing: dict[str, str] = {}
+    if read.active_dbfs is None:
+        missing["active_dbfs"] = read.active_reason
+    change = worst_lu = worst_s = None
+    if read.mono is None:
+        why = "the mix does not have two channels"
+        missing |= dict.fromkeys(("mono_fold_down_lu", "correlation", "balance_db"), why)
+    elif integrated is None:
+        missing["mono_fold_down_lu"] = loudness.not_measured["integrated_lufs"]
+    else:
+        change = read.mono.change_lu(read.loudness)
+        if change is None:
+            missing["mono_fold_down_lu"] = "silence"
+        if (found := read.mono.worst(read.loudness)) is not None:
+            worst_lu, worst_s = found
+    correlation = sides.correlation
+    if correlation is None:
+        missing.setdefault("correlation", "a side is silent")
+    balance, side = _balance(sides)
+    if balance is None:
+        missing.setdefault("balance_db", "a side is silent")
+    if worst_lu is None:
+        missing["mono_worst_lu"] = missing["mono_worst_s"] = missing.get(
+            "mono_fold_down_lu", "shorter than 3 s"
+        )
+    if side is None:
+        missing["louder_side"] = missing.get("balance_db", "the sides are alike")
+    edges = sides.edges_s
+    if edges is None:
+        missing["head_s"] = missing["tail_s"] = "silence"
+    floor = sides.floor_dbfs
+    if floor is None:
+        missing["floor_dbfs"] = "shorter than 0.5 s"
+    if dialogue is None:
+        missing["dialogue_lufs"] = "needs the voice stem"
+    ratio = None if dialogue is None or integrated is None else integrated - dialogue
+    if ratio is None:
+        missing["loudness_to_dialogue_lu"] = "needs the voice stem"
+    if voice_to_bed_lu is None:
+        missing["voice_to_bed_lu"] = "needs the stems of voice and bed"
+    return MixMeasurements(
+        loudness=loudness,
+        true_peak=read.peak.result(),
+        true_peak_after_encoding=read.encoded,
+        mono_fold_down_lu=change,
+        mono_worst_lu=worst_lu,
+        mono_worst_s=worst_s,
+        correlation=correlation,
+        balance_db=balance,
+        louder_side=side,
+        silent_channels=_silent_channels(source, sides),
+        rms_dbfs=sides.rms_dbfs,
+        active_dbfs=read.active_dbfs,
+        floor_dbfs=floor,
+        head_s=None if edges is None else edges[0],
+        tail_s=None if edges is None else edges[1],
+        dialogue_lufs=dialogue,
+        loudness_to_dialogue_lu=ratio,
+        voice_to_bed_lu=voice_to_bed_lu,
+        stems=stems,
+        not_measured=missing,
+    )
+
+
+def _balance(sides: SidesReading) -> tuple[float | None, str | None]:
+    """Return the level difference of two sides and which is louder, where it can be seen."""
+    levels = sides.levels_dbfs
+    if sides.common is None or not np.isfinite(levels).all():
+        return None, None
+    difference = levels[0] - levels[1]
+    if round(abs(difference), 1) == 0.0:
+        return abs(difference), None
+    return abs(difference), "left" if difference > 0 else "right"
+
+
+def _silent_channels(source: Source, sides: SidesReading) -> int:
+    """Count the channels without any signal, unless everything is silent."""
+    names = source.layout or ("",) * source.channels
+    silent = [
+        level == -np.inf
+        for level, name in zip(sides.levels_dbfs, names, strict=True)
+        if name != "LFE"
+    ]
+    return 0 if all(silent) else sum(silent)
+
+
+def _over_time(reading: LoudnessReading, duration_s: float) -> LoudnessOverTime:
+    step_s = FINE_STEP_S if duration_s <= FINE_MOST_S else COARSE_STEP_S
+    return LoudnessOverTime(
+        step_s=step_s,
+        momentary_lufs=tuple(reading.momentary_lufs(step_s).tolist()),
+        short_term_lufs=tuple(reading.short_term_lufs(step_s).tolist()),
+    )

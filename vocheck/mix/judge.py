@@ -1,0 +1,211 @@
+"""A mix against the rules of a destination."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+from vocheck.codecs import Coding
+from vocheck.measurements.loudness import TWO_SPEAKERS_LU
+from vocheck.mix.results import DestinationResult, MixMeasurements
+from vocheck.recording import Source
+from vocheck.targets.delivery import Check, check, gain_to, gain_words, limiting, worst
+from vocheck.targets.destinations import Destination, Ingest, Rule
+
+Facts = Mapping[str, float | str | None]
+
+LOSSLESS = ("PCM", "32-bit float", "64-bit float", "FLAC", "ALAC")
+AUDIO_CONTAINERS = ("WAV", "BWF", "RF64", "BW64", "W64", "AIFF", "CAF", "FLAC")
+AUDIO_ONLY = (*AUDIO_CONTAINERS, "M4A", "MP3", "Ogg")
+"""A rule about the kind of video file does not apply to the sound alone."""
+
+_SAME_LU = 0.5  # a level difference that nobody turns up or down
+
+
+def facts_of(source: Source, measured: MixMeasurements) -> dict[str, float | str | None]:
+    """Return every fact that a rule can be about; one channel counts as played on two speakers."""
+    loudness, peak = measured.loudness, measured.true_peak
+    extra = TWO_SPEAKERS_LU if source.channels == 1 else 0.0
+
+    def heard(lufs: float | None) -> float | None:
+        return None if lufs is None else lufs + extra
+
+    return {
+        "integrated_lufs": heard(loudness.integrated_lufs),
+        "dialogue_lufs": measured.dialogue_lufs,
+        "rms_dbfs": measured.rms_dbfs,
+        "active_dbfs": measured.active_dbfs,
+        "level_dbtp": peak.level_dbtp,
+        "sample_peak_dbfs": peak.sample_peak_dbfs,
+        "short_term_max_lufs": heard(loudness.short_term_max_lufs),
+        "momentary_max_lufs": heard(loudness.momentary_max_lufs),
+        "range_lu": loudness.range_lu,
+        "floor_dbfs": measured.floor_dbfs,
+        "voice_to_bed_lu": measured.voice_to_bed_lu,
+        "loudness_to_dialogue_lu": measured.loudness_to_dialogue_lu,
+        "mono_fold_down_lu": measured.mono_fold_down_lu,
+        "correlation": measured.correlation,
+        "balance_db": measured.balance_db,
+        "silent_channels": measured.silent_channels,
+        "head_s": measured.head_s,
+        "tail_s": measured.tail_s,
+        "missing_s": source.missing_s,
+        "duration_s": source.duration_s,
+        "rate_hz": source.rate_hz,
+        "bits": source.bits,
+        "channels": source.channels,
+        "container": source.container,
+        "codec": source.codec,
+        "bitrate_kbps": source.bitrate_kbps,
+    }
+
+
+def is_master(source: Source) -> bool:
+    """Return whether a file is sound that is still to be encoded."""
+    return source.codec in LOSSLESS and source.container in AUDIO_CONTAINERS
+
+
+def judge(
+    destination: Destination,
+    source: Source,
+    measured: MixMeasurements,
+    encoded: Rule | None,
+) -> DestinationResult:
+    """Hold a mix against one destination.
+
+    Parameters
+    ----------
+    destination : Destination
+    source : Source
+    measured : MixMeasurements
+    encoded : Rule or None
+        The rule for the true peak after the destination's own encoding.
+    """
+    facts = facts_of(source, measured)
+    checks = [*rule_checks(destination, source, measured)]
+    if encoded is not None and destination.encoding is not None:
+        coding = Coding(destination.encoding.codec, destination.encoding.bitrate_kbps)
+        checks += encoded_checks(encoded, measured, coding)
+    level = destination.level
+    value = None if level is None else facts[level.fact]
+    gain = gain_to(level, value) if level is not None and not isinstance(value, str) else None
+    peak = measured.true_peak.level_dbtp
+    after = None if gain is None or peak is None else peak + gain
+    return DestinationResult(
+        name=destination.name,
+        title=destination.title,
+        verdict=worst(checks, publishes_level=destination.publishes_level),
+        checks=tuple(checks),
+        gain_to_target_db=gain,
+        true_peak_after_gain_dbtp=after,
+        limiter_db=limiting(destination, after),
+        gain="" if gain is None else gain_words(destination, gain, peak),
+        ingest=ingest_words(destination.ingest, facts),
+        note=destination.note,
+    )
+
+
+def rule_checks(
+    destination: Destination, source: Source, measured: MixMeasurements
+) -> tuple[Check, ...]:
+    """Check every rule of a destination that applies to such a file."""
+    facts = facts_of(source, measured)
+    reasons = measured.reasons()
+    return tuple(
+        _check(rule, facts, reasons)
+        for rule in destination.rules
+        if rule.fact != "encoded_dbtp" and _applies(rule, source, facts)
+    )
+
+
+def encoded_checks(
+    rule: Rule, measured: MixMeasurements, coding: Coding | None = None
+) -> list[Check]:
+    """Check the true peak after encoding; of one coding, or of all that were tried."""
+    checks = []
+    for peak in measured.true_peak_after_encoding:
+        if coding is not None and peak.encoder != str(coding):
+            continue
+        judged = check(rule, peak.level_dbtp, reason=peak.reason)
+        prediction = f"A prediction with {peak.encoder}."
+        words = f"{prediction} {judged.reason}" if judged.verdict == "warn" else prediction
+        if judged.verdict == "cannot tell":
+            words = judged.reason
+        what = f"{judged.what} ({peak.codec} {peak.bitrate_kbps})"
+        checks.append(replace(judged, what=what, reason=words))
+    return checks
+
+
+def _applies(rule: Rule, source: Source, facts: Facts) -> bool:
+    value = facts[rule.fact]
+    if rule.when == "encoded" and is_master(source):
+        return False
+    if rule.fact == "container":
+        return source.container not in AUDIO_ONLY
+    # What does not exist in such a file is no question: the sides of a mono file, the bits of AAC,
+    # the stems that nobody gave.
+    if rule.fact in ("mono_fold_down_lu", "correlation", "balance_db"):
+        return source.channels == 2 and value is not None
+    if rule.fact in ("bits", "bitrate_kbps"):
+        return value is not None
+    if rule.fact == "missing_s":
+        return source.missing_s > 0
+    return not (rule.fact == "voice_to_bed_lu" and value is None and rule.severity == "warn")
+
+
+def _check(rule: Rule, facts: Facts, reasons: Mapping[str, str]) -> Check:
+    integrated = facts["integrated_lufs"]
+    programme = integrated if isinstance(integrated, float) else None
+    value = facts[rule.fact]
+    judged = check(rule, value, reason=_reason(rule.fact, reasons), integrated_lufs=programme)
+    if rule.fact == "dialogue_lufs" and value is None and programme is not None:
+        words = (
+            f"The whole mix is at {programme:.1f} LUFS, but the rule asks for the dialogue by "
+            "itself: give the voice stem with --stem voice=FILE."
+        )
+        return replace(judged, reason=words)
+    return judged
+
+
+def _reason(fact: str, reasons: Mapping[str, str]) -> str:
+    for key, reason in reasons.items():
+        if key == fact or key.endswith(f".{fact}"):
+            return reason
+    return ""
+
+
+def ingest_words(ingest: Ingest | None, facts: Facts) -> str:
+    """Return what a destination would do with this mix, as far as it is known."""
+    if ingest is None:
+        return "What happens to the level on arrival is not published."
+    loudness, peak = facts["integrated_lufs"], facts["level_dbtp"]
+    words = [ingest.text]
+    if (
+        ingest.to_lufs is not None
+        and isinstance(loudness, float)
+        and isinstance(peak, float)
+        and math.isfinite(loudness)
+    ):
+        words.insert(0, _own_ingest(ingest, ingest.to_lufs - loudness, peak))
+    return " ".join(word for word in words if word)
+
+
+def _own_ingest(ingest: Ingest, change: float, peak: float) -> str:
+    likely = "would be" if ingest.status.startswith("published") else "would probably be"
+    if abs(change) < _SAME_LU:
+        return "This mix would be left about as it is."
+    if change < 0:
+        if ingest.turns_down == "yes":
+            return f"This mix {likely} turned down by {-change:.1f} dB."
+        return ""
+    if ingest.turns_up != "yes":
+        return f"This mix would stay {change:.1f} LU softer than others." * (
+            ingest.turns_up == "no"
+        )
+    if ingest.up_to_dbtp is None:
+        return f"This mix {likely} turned up by {change:.1f} dB."
+    room = max(0.0, min(change, ingest.up_to_dbtp - peak))
+    if room < change:
+        return f"This mix {likely} turned up by {room:.1f} of {change:.1f} dB: its peak stops it."
+    return f"This mix {likely} turned up by {change:.1f} dB."

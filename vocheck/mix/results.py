@@ -1,0 +1,255 @@
+"""What is said of a mix: frozen facts, checks and verdicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+from vocheck.measurements.loudness import Loudness
+from vocheck.measurements.true_peak import TruePeak
+from vocheck.recording import Source
+from vocheck.results import SCHEMA, Group, Result
+from vocheck.targets.delivery import Check, Verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class EncodedPeak(Result):
+    """The true peak after a lossy codec: a prediction with the encoder that is named.
+
+    Attributes
+    ----------
+    codec : str
+        Trade name.
+    bitrate_kbps : int
+        As asked for; what an encoder spends differs a little.
+    encoder : str
+        In words: ``"FFmpeg's AAC at 128 kb/s"``.
+    level_dbtp : float or None
+        True peak of what the decoder gives; ``None`` where the codec takes no such sound.
+    reason : str
+        Why there is no level.
+    """
+
+    codec: str
+    bitrate_kbps: int
+    encoder: str
+    level_dbtp: float | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoudnessOverTime(Result):
+    """Loudness along the mix, for a drawing.
+
+    Attributes
+    ----------
+    step_s : float
+        Distance of the windows.
+    momentary_lufs : tuple of float
+        Of 400 ms; window ``i`` begins at ``i * step_s``; ``-inf`` for silence.
+    short_term_lufs : tuple of float
+        Of 3 s, in the same way.
+    """
+
+    step_s: float
+    momentary_lufs: tuple[float, ...]
+    short_term_lufs: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stems(Group):
+    """The voice against its bed, measured on their stems.
+
+    Attributes
+    ----------
+    voice, bed : str or None
+        The files.
+    voice_lufs : float or None
+        Loudness of the voice stem: the blocks of 400 ms that pass the gates of BS.1770 are where
+        the voice is active.
+    bed_lufs : float or None
+        Loudness of the bed in those same blocks.
+    voice_active : float or None
+        Share of the mix in which the voice is active, 0 to 1.
+    closest_lu : float or None
+        Smallest lead of the voice over the bed in any 3 s in which it is active.
+    closest_s : float or None
+        Where: the middle of those 3 s.
+    """
+
+    voice: str | None
+    bed: str | None
+    voice_lufs: float | None
+    bed_lufs: float | None
+    voice_active: float | None
+    closest_lu: float | None
+    closest_s: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MixMeasurements(Group):
+    """Facts about a mix.
+
+    Attributes
+    ----------
+    loudness : Loudness
+    true_peak : TruePeak
+    true_peak_after_encoding : tuple of EncodedPeak
+    mono_fold_down_lu : float or None
+        Loudness in mono, both sides added at half their amplitude and played on both speakers,
+        less the loudness in stereo: 0 for equal sides, -3 for unrelated ones, ``-inf`` for
+        opposite ones.
+    mono_worst_lu, mono_worst_s : float or None
+        The 3 s that lose most, and the middle of them.
+    correlation : float or None
+        Of the two sides over the whole mix, -1 to 1.
+    balance_db : float or None
+        Level difference of the two sides, without sign; ``None`` where one is silent.
+    louder_side : str or None
+        ``"left"`` or ``"right"`` where they differ by 0.1 dB or more.
+    silent_channels : int
+        How many channels hold no signal (low-frequency effects aside).
+    rms_dbfs : float or None
+        Over the whole file and all channels, pauses included.
+    active_dbfs : float or None
+        ITU-T P.56, of files up to 5 min.
+    floor_dbfs : float or None
+        RMS of the softest half second.
+    head_s, tail_s : float or None
+        What lies before and after the sound: frames of 10 ms more than 25 dB below the loud ones.
+    dialogue_lufs : float or None
+        Loudness of the mix where the voice stem is active.
+    loudness_to_dialogue_lu : float or None
+        Integrated loudness less `dialogue_lufs`.
+    voice_to_bed_lu : float or None
+        How far the voice stands over the bed where it is active.
+    stems : Stems or None
+    """
+
+    loudness: Loudness
+    true_peak: TruePeak
+    true_peak_after_encoding: tuple[EncodedPeak, ...]
+    mono_fold_down_lu: float | None
+    mono_worst_lu: float | None
+    mono_worst_s: float | None
+    correlation: float | None
+    balance_db: float | None
+    louder_side: str | None
+    silent_channels: int
+    rms_dbfs: float | None
+    active_dbfs: float | None
+    floor_dbfs: float | None
+    head_s: float | None
+    tail_s: float | None
+    dialogue_lufs: float | None
+    loudness_to_dialogue_lu: float | None
+    voice_to_bed_lu: float | None
+    stems: Stems | None
+
+    def reasons(self) -> dict[str, str]:
+        """Return the dotted names that carry no number, each with its reason."""
+        reasons = super().reasons()
+        for field in fields(self):
+            group = getattr(self, field.name)
+            if isinstance(group, Group):
+                reasons |= {f"{field.name}.{key}": why for key, why in group.reasons().items()}
+        return reasons
+
+
+@dataclass(frozen=True, kw_only=True)
+class DestinationResult(Result):
+    """A mix against one destination.
+
+    Attributes
+    ----------
+    name, title : str
+    verdict : {"pass", "warn", "fail", "not published"}
+    checks : tuple of Check
+        One per rule that applies.
+    gain_to_target_db : float or None
+        What brings the level to the destination's target.
+    true_peak_after_gain_dbtp : float or None
+        Where the true peak would then be.
+    limiter_db : float or None
+        How far the peaks have to be limited before that gain.
+    gain : str
+        The three in words.
+    ingest : str
+        What the destination does with the level, as far as it is known.
+    note : str
+        What the destination's table adds.
+    """
+
+    name: str
+    title: str
+    verdict: Verdict
+    checks: tuple[Check, ...]
+    gain_to_target_db: float | None
+    true_peak_after_gain_dbtp: float | None
+    limiter_db: float | None
+    gain: str
+    ingest: str
+    note: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class IndependentReading(Result):
+    """The integrated loudness by a second, independent meter.
+
+    Attributes
+    ----------
+    meter : str
+    integrated_lufs : float or None
+    difference_lu : float or None
+        Theirs less ours.
+    note : str
+        Why the two may differ, or why there is no reading.
+    """
+
+    meter: str
+    integrated_lufs: float | None
+    difference_lu: float | None
+    note: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class MixResult(Result):
+    """Everything vocheck says of one mix.
+
+    Attributes
+    ----------
+    path : str
+    source : Source
+    measurements : MixMeasurements
+    verdict : {"pass", "warn", "fail", "not published"}
+        The worst of the general checks and the destinations.
+    checks : tuple of Check
+        What every mix is held to, wherever it goes.
+    destinations : tuple of DestinationResult
+    over_time : LoudnessOverTime
+    independent : IndependentReading or None
+        With ``verify``.
+    """
+
+    path: str
+    source: Source
+    measurements: MixMeasurements
+    verdict: Verdict
+    checks: tuple[Check, ...]
+    destinations: tuple[DestinationResult, ...]
+    over_time: LoudnessOverTime
+    independent: IndependentReading | None = None
+
+    @property
+    def not_measured(self) -> dict[str, str]:
+        """Dotted names that carry no number, each with its reason."""
+        return self.measurements.reasons()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the result as plain data, under the names of the result schema."""
+        plain = super().to_dict()
+        del plain["source"]["path"]
+        facts = list(plain)
+        facts.insert(facts.index("measurements") + 1, "not_measured")
+        plain["not_measured"] = self.not_measured
+        return {"schema": SCHEMA, **{key: plain[key] for key in facts}}

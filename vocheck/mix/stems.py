@@ -1,0 +1,146 @@
+"""The voice against its bed, from their stems.
+
+The voice is active in the blocks of 400 ms (every 100 ms) that count for the integrated loudness of
+its stem: those that pass both gates of ITU-R BS.1770. Voice and bed are each averaged over just
+these blocks, and the difference is how far the voice stands over its bed. The mix itself, averaged
+over the same blocks, gives the loudness of the dialogue that some specifications ask for.
+
+One-channel stems count as played on both speakers.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from vocheck.audio import open_audio
+from vocheck.dsp.level import db
+from vocheck.errors import VocheckError
+from vocheck.measurements.loudness import OFFSET_LU, LoudnessMeter, LoudnessReading
+from vocheck.mix.blocks import Powers, block_powers, gated
+from vocheck.mix.results import Stems
+
+STEMS = ("voice", "bed")
+_HOP_S = 0.1
+_SHORT_TERM_BLOCKS = 30  # hops of 100 ms in 3 s
+_ACTIVE_SHARE = 0.5  # a place counts where the voice is active in half of its 3 s
+
+
+def read_stems(stems: Mapping[str, str | os.PathLike[str]]) -> dict[str, LoudnessReading]:
+    """Measure each stem.
+
+    Raises
+    ------
+    VocheckError
+        If a stem is neither the voice nor the bed.
+    AudioError
+        If a file cannot be read.
+    """
+    for name in stems:
+        if name not in STEMS:
+            raise VocheckError(f"--stem {name}: a stem is one of {', '.join(STEMS)}")
+    readings = {}
+    for name, path in stems.items():
+        with open_audio(path) as file:
+            source = file.source
+            meter = LoudnessMeter(source.rate_hz, source.channels, source.layout)
+            for block in file.blocks():
+                meter.feed(block)
+        readings[name] = meter.result()
+    return readings
+
+
+def dialogue_lufs(mix: LoudnessReading, voice: LoudnessReading) -> float | None:
+    """Return the loudness of the mix where the voice is active; ``None`` where it never is."""
+    active, whole = _common(gated(block_powers(voice)), block_powers(mix))
+    return OFFSET_LU + db(float(whole[active].mean())) if active.any() else None
+
+
+def compare(
+    stems: Mapping[str, str | os.PathLike[str]],
+    readings: Mapping[str, LoudnessReading],
+    mix: LoudnessReading,
+) -> tuple[Stems, float | None]:
+    """Return what the stems say, and how far the voice stands over the bed in LU."""
+    names = {name: Path(stems[name]).name if name in stems else None for name in STEMS}
+    absent = [name for name in STEMS if name not in stems]
+    why = f"no stem was given for the {' and the '.join(absent)}" if absent else ""
+    found: dict[str, float | None] = dict.fromkeys(
+        ("voice_lufs", "bed_lufs", "voice_active", "closest_lu", "closest_s")
+    )
+    lead = None
+    if "voice" in readings:
+        voice = block_powers(readings["voice"])
+        active = gated(voice)
+        if active.any():
+            found["voice_lufs"] = OFFSET_LU + db(float(voice[active].mean()))
+            found["voice_active"] = float(active.sum()) / _longest(mix, voice)
+            if "bed" in readings:
+                lead = _against_bed(voice, active, block_powers(readings["bed"]), found)
+        else:
+            why = why or "the voice stem is silent"
+    missing = {
+        name: why or "the bed is silent there, or the voice fills no 3 s"
+        for name, value in found.items()
+        if value is None
+    }
+    result = Stems(
+        voice=names["voice"],
+        bed=names["bed"],
+        voice_lufs=found["voice_lufs"],
+        bed_lufs=found["bed_lufs"],
+        voice_active=found["voice_active"],
+        closest_lu=found["closest_lu"],
+        closest_s=found["closest_s"],
+        not_measured=missing,
+    )
+    return result, lead
+
+
+def _longest(mix: LoudnessReading, voice: Powers) -> int:
+    return max(len(block_powers(mix)), len(voice))
+
+
+def _against_bed(
+    voice: Powers,
+    active: npt.NDArray[np.bool_],
+    bed: Powers,
+    found: dict[str, float | None],
+) -> float | None:
+    """Fill in what is known with a bed, and return the lead of the voice over it."""
+    active, bed = _common(active, bed)
+    voice = voice[: len(bed)]
+    if not active.any() or not bed[active].any():
+        return None
+    found["bed_lufs"] = OFFSET_LU + db(float(bed[active].mean()))
+    found["closest_lu"], found["closest_s"] = _closest(voice, bed, active)
+    return db(float(voice[active].mean()) / float(bed[active].mean()))
+
+
+def _common(active: npt.NDArray[np.bool_], other: Powers) -> tuple[npt.NDArray[np.bool_], Powers]:
+    """Return both, cut to the shorter: stems start together and may end apart."""
+    length = min(len(active), len(other))
+    return active[:length], other[:length]
+
+
+def _closest(
+    voice: Powers, bed: Powers, active: npt.NDArray[np.bool_]
+) -> tuple[float | None, float | None]:
+    """Return the smallest lead of the voice in any 3 s that it fills by half, and their middle."""
+    if len(voice) < _SHORT_TERM_BLOCKS:
+        return None, None
+    windows = np.lib.stride_tricks.sliding_window_view
+    count = windows(active, _SHORT_TERM_BLOCKS).sum(axis=1)
+    voiced = windows(np.where(active, voice, 0.0), _SHORT_TERM_BLOCKS).sum(axis=1)
+    bedded = windows(np.where(active, bed, 0.0), _SHORT_TERM_BLOCKS).sum(axis=1)
+    filled = np.flatnonzero((count >= _ACTIVE_SHARE * _SHORT_TERM_BLOCKS) & (bedded > 0.0))
+    if not len(filled):
+        return None, None
+    lead = 10.0 * np.log10(voiced[filled] / bedded[filled])
+    place = int(np.argmin(lead))
+    middle = (float(filled[place]) + (_SHORT_TERM_BLOCKS - 1) / 2.0) * _HOP_S + 0.2
+    return float(lead[place]), middle

@@ -1,0 +1,229 @@
+"""A final mix in the terminal: the verdict for each destination, then why, then the facts."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+
+from vocheck.measurements.loudness import TWO_SPEAKERS_LU
+from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
+from vocheck.report.text.style import bold, clock, dim, line_width, number, paint, table, wrap
+from vocheck.targets.delivery import Check
+from vocheck.targets.destinations import FACTS
+
+WORDS = {
+    "pass": "PASS",
+    "warn": "WARN",
+    "fail": "FAIL",
+    "not published": "NOT PUBLISHED",
+    "cannot tell": "CANNOT TELL",
+}
+_BARS = "▁▂▃▄▅▆▇█"
+_BAR_RANGE_LU = 24.0
+"""From the loudest 3 s of the drawing down to its lowest bar."""
+
+_INDENT = " " * 6
+
+
+def render_mix(result: MixResult) -> str:
+    """Return one mix as text, ending in a newline."""
+    blocks = [f"{_headline(result)}\n{wrap(_sentence(result), '  ')}"]
+    poor = [check for check in result.checks if check.verdict != "pass"]
+    if poor:
+        blocks.append("\n".join(["  " + bold("the mix itself"), *map(_check, poor)]))
+    blocks += map(_destination, result.destinations)
+    blocks.append(_facts(result))
+    if result.independent is not None:
+        blocks.append(_independent(result.independent, result))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _headline(result: MixResult) -> str:
+    source = result.source
+    channels = {1: "mono", 2: "stereo", 6: "5.1"}.get(
+        source.channels, f"{source.channels} channels"
+    )
+    duration = f"{source.duration_s:.{1 if source.duration_s >= 1 else 3}f} s"
+    parts = [duration, f"{source.rate_hz / 1000:g} kHz", channels]
+    if source.bits:
+        parts.insert(2, f"{source.bits} bit")
+    elif source.codec:
+        kbps = f" {source.bitrate_kbps:.0f} kb/s" if source.bitrate_kbps else ""
+        parts.insert(2, f"{source.codec}{kbps}")
+    name = bold(os.path.basename(result.path))
+    return f"{paint(WORDS[result.verdict], result.verdict)}  {name}  {dim(', '.join(parts))}"
+
+
+def _sentence(result: MixResult) -> str:
+    if not result.destinations:
+        return "No destination was named: measured only."
+    said = []
+    for verdict, words in (
+        ("fail", "Not ready for {}."),
+        ("warn", "Look again before it goes to {}."),
+        ("pass", "Ready for {}."),
+        ("not published", "No loudness is published by {}: nothing to judge it by."),
+    ):
+        names = [d.name for d in result.destinations if d.verdict == verdict]
+        if names:
+            said.append(words.format(_listed(names)))
+    return " ".join(said)
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _destination(result: DestinationResult) -> str:
+    word = paint(WORDS[result.verdict], result.verdict)
+    lines = [f"  {word}  {bold(result.name)}  {dim(result.title)}"]
+    order = ("fail", "cannot tell", "warn", "not published")
+    for verdict in order:
+        lines += [_check(check) for check in result.checks if check.verdict == verdict]
+    passed = [_passed(check) for check in result.checks if check.verdict == "pass"]
+    if passed:
+        lines.append(wrap(f"in order: {', '.join(passed)}", _INDENT + "  ", _INDENT))
+    if result.gain:
+        to = "" if result.verdict != "not published" else " to common practice"
+        lines.append(wrap(f"gain{to}: {result.gain}", _INDENT + "  ", _INDENT))
+    if result.ingest:
+        lines.append(wrap(f"on arrival: {result.ingest}", _INDENT + "  ", _INDENT))
+    if result.note:
+        lines.append(wrap(f"note: {result.note}", _INDENT + "  ", _INDENT))
+    return "\n".join(lines)
+
+
+def _check(check: Check) -> str:
+    """Return what is not in order: what, how much, against what, whose number."""
+    value = value_words(check)
+    if check.verdict == "not published":
+        said = f"{check.what} {value}: no number is published; common practice is {check.limit}"
+        return wrap(said, _INDENT + "  ", _INDENT)
+    word = paint(check.verdict, "warn" if check.verdict == "cannot tell" else check.verdict)
+    lines = [wrap(f"{word}: {check.what} {value}, wanted {check.limit}", _INDENT + "  ", _INDENT)]
+    if check.reason:
+        lines.append(wrap(check.reason, _INDENT + "  "))
+    doubt = "; not confirmed at the source" if check.unconfirmed else ""
+    source = wrap(f"{check.source} ({check.status}{doubt})", _INDENT + "  ")
+    return "\n".join([*lines, *(dim(line) for line in source.split("\n"))])
+
+
+def _passed(check: Check) -> str:
+    what = check.what[0].lower() + check.what[1:]
+    return f"{what} {value_words(check)}"
+
+
+def value_words(check: Check) -> str:
+    """Return a measured value as text, with its unit."""
+    if check.fact == "mono_fold_down_lu" and check.value == -math.inf:
+        return "silence: the sides cancel"
+    if isinstance(check.value, str):
+        return check.value
+    return number(check.value, FACTS[check.fact].decimals, check.unit)
+
+
+def _facts(result: MixResult) -> str:
+    measured = result.measurements
+    loudness, peak = measured.loudness, measured.true_peak
+    rows = []
+    name = "loudness"
+    value = number(loudness.integrated_lufs, unit="LUFS")
+    if result.source.channels == 1 and loudness.two_speakers_lufs is not None:
+        value = f"{number(loudness.two_speakers_lufs, unit='LUFS')} on two speakers, as judged"
+        value += f" ({number(loudness.integrated_lufs)} as one channel)"
+    if loudness.integrated_lufs is None:
+        value = loudness.not_measured.get("integrated_lufs", "not measured")
+    rows.append([name, value])
+    extra = TWO_SPEAKERS_LU if result.source.channels == 1 else 0.0
+    for what, level, time in (
+        ("loudest 3 s", loudness.short_term_max_lufs, loudness.short_term_max_s),
+        ("loudest 0.4 s", loudness.momentary_max_lufs, loudness.momentary_max_s),
+    ):
+        if level is not None:
+            rows.append([what, _at(number(level + extra, unit="LUFS"), time)])
+    if loudness.range_lu is not None:
+        rows.append(["loudness range", number(loudness.range_lu, unit="LU")])
+    rows.append(["true peak", _at(number(peak.level_dbtp, unit="dBTP"), peak.time_s)])
+    for encoded in measured.true_peak_after_encoding:
+        predicted = number(encoded.level_dbtp, unit="dBTP")
+        words = encoded.reason or f"{predicted}, a prediction with {encoded.encoder}"
+        rows.append(["  after encoding", words])
+    rows += _sides(measured) + _stems(measured)
+    width = line_width() - 21
+    drawing = _drawing(result.over_time.short_term_lufs, width)
+    lines = [table([[dim(name), value] for name, value in rows], "  ")]
+    if drawing:
+        end = clock(result.source.duration_s)
+        lines.append(f"  {dim('over time'.ljust(16))}  {drawing}")
+        lines.append(dim(f"  {'':16}  0:00.0{end.rjust(len(drawing) - 6)}"))
+    return "\n".join(lines)
+
+
+def _sides(measured: MixMeasurements) -> list[list[str]]:
+    if measured.mono_fold_down_lu is None and measured.balance_db is None:
+        return []
+    rows = []
+    if measured.mono_fold_down_lu is not None:
+        words = (
+            "the sides cancel"
+            if measured.mono_fold_down_lu == -math.inf
+            else number(measured.mono_fold_down_lu, unit="LU")
+        )
+        worst = measured.mono_worst_lu
+        if worst is not None and worst < measured.mono_fold_down_lu - 0.05:
+            words += f", worst {_at(number(worst, unit='LU'), measured.mono_worst_s)}"
+        rows.append(["played in mono", words])
+    if measured.correlation is not None:
+        words = f"correlation {number(measured.correlation, 2)}"
+        if measured.louder_side is not None and measured.balance_db is not None:
+            words += f", {measured.louder_side} louder by {number(measured.balance_db, unit='dB')}"
+        rows.append(["sides", words])
+    return rows
+
+
+def _stems(measured: MixMeasurements) -> list[list[str]]:
+    stems = measured.stems
+    if stems is None:
+        return []
+    rows = []
+    if measured.voice_to_bed_lu is not None:
+        words = number(measured.voice_to_bed_lu, unit="LU")
+        if stems.closest_lu is not None:
+            words += f", least {_at(number(stems.closest_lu, unit='LU'), stems.closest_s)}"
+        rows.append(["voice over bed", words])
+    if measured.dialogue_lufs is not None:
+        share = f" ({stems.voice_active:.0%} of the mix)" if stems.voice_active is not None else ""
+        rows.append(["with the voice", number(measured.dialogue_lufs, unit="LUFS") + share])
+    return rows
+
+
+def _at(words: str, time_s: float | None) -> str:
+    return words if time_s is None else f"{words} at {clock(time_s)}"
+
+
+def _drawing(short_term_lufs: Sequence[float], width: int) -> str:
+    """Return the short-term loudness as a row of bars, the loudest of each column."""
+    heard = [level for level in short_term_lufs if math.isfinite(level)]
+    if len(short_term_lufs) < 10 or not heard:
+        return ""
+    columns = min(width, len(short_term_lufs))
+    top = max(heard)
+    bars = []
+    for column in range(columns):
+        start = column * len(short_term_lufs) // columns
+        end = max(start + 1, (column + 1) * len(short_term_lufs) // columns)
+        height = (max(short_term_lufs[start:end]) - top) / _BAR_RANGE_LU + 1.0
+        bars.append(_BARS[round(height * (len(_BARS) - 1))] if height > 0.0 else " ")
+    return "".join(bars)
+
+
+def _independent(reading: IndependentReading, result: MixResult) -> str:
+    if reading.integrated_lufs is None:
+        return wrap(f"A second reading ({reading.meter}): {reading.note}", "    ", "  ")
+    ours = number(result.measurements.loudness.integrated_lufs, 2)
+    said = (
+        f"A second reading: {number(reading.integrated_lufs, 2, 'LUFS')} by {reading.meter}, "
+        f"{number(reading.difference_lu, 3)} LU from ours ({ours}). {reading.note}"
+    )
+    return wrap(said, "    ", "  ")
