@@ -451,6 +451,21 @@ def test_a_wav_whose_recorder_crashed_is_read_to_its_end(tmp_path, size):
     assert recording.source.container == "WAV"
 
 
+def test_a_flac_whose_encoder_crashed_is_read_to_its_end(tmp_path):
+    """A total of 0 samples in STREAMINFO stands for "not known" (RFC 9639, section 8.2)."""
+    written = noise(48000, 2, 24)
+    path = tmp_path / "take.flac"
+    soundfile.write(path, written, 48000, subtype="PCM_24")
+    raw = bytearray(path.read_bytes())
+    raw[21] &= 0xF0
+    raw[22:26] = bytes(4)
+    path.write_bytes(raw)
+    recording = read(path)
+    np.testing.assert_array_equal(recording.samples * 2.0**31, written)
+    source = recording.source
+    assert (source.unfinished, source.missing_s, source.duration_s) == (True, 0, 1.0)
+
+
 def test_a_damaged_stretch_does_not_end_the_reading(tmp_path):
     """A FLAC with a stretch of nonsense in its middle still gives what stands on either side."""
     written = noise(480_000, 1, 16)

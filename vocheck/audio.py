@@ -240,7 +240,9 @@ def _identify(file: BinaryIO, size: int) -> _Facts:
         case (b"caff", _, _):
             return _Facts("caf", "CAF")
         case (b"fLaC", _, _):
-            return _Facts("flac", "FLAC")
+            # STREAMINFO stands first; 0 samples in all means that the encoder did not know yet.
+            samples = int.from_bytes(head[21:26]) & 0xF_FFFF_FFFF
+            return _Facts("flac", "FLAC", unfinished=samples == 0)
         case (b"OggS", _, _):
             return _Facts("ogg", "Ogg")
         case (b"\x1a\x45\xdf\xa3", _, _):
@@ -421,7 +423,7 @@ class _SoundfileReader:
             codec = "FLAC"
         speakers = VORBIS_SPEAKERS if file.format == "OGG" else DEFAULT_SPEAKERS
         rate, channels = file.samplerate, file.channels
-        duration_s = file.frames / rate
+        duration_s = 0.0 if facts.unfinished else file.frames / rate
         self.promised_s = duration_s + facts.missing_s
         if facts.kind == "aiff":
             self.promised_s = max(self.promised_s, _aiff_frames(path) / rate)
