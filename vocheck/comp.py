@@ -521,7 +521,7 @@ def _joins(
     facts = [take.result.measurements for take in takes]
     room = _mismatch(*2 * [[m.reverberation.rt60_s for m in facts]])
     noise = _mismatch(*2 * [[m.noise.floor_dbfs for m in facts]])
-    spectra = [np.array([band.level_db for band in m.tone.ltas]) for m in facts]
+    spectra = [np.array([band.level_db for band in m.tone.ltas or ()]) for m in facts]
     tone = np.array([[_tone_difference(a, b) for b in spectra] for a in spectra])
     dirty = np.array(
         [

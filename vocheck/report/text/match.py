@@ -1,0 +1,56 @@
+"""Pickups against a reference in the terminal: will the cut be heard, and what helps."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+
+from vocheck.match import Difference, MatchResult
+from vocheck.report.text.style import bold, dim, number, paint, table, wrap
+
+_WORDS = {"matches": "MATCHES", "can be matched": "NEARLY", "differs": "DIFFERS"}
+_COLORS = {"matches": "keep", "can be matched": "fixable", "differs": "retake"}
+_ANSWERS = {
+    "matches": "The cut will not be heard.",
+    "can be matched": "The edit can bring it near enough.",
+    "differs": "The cut will be heard: record the pickup again.",
+}
+
+
+def render_matches(results: Sequence[MatchResult]) -> str:
+    """Return each pickup against the reference as text, ending in a newline."""
+    return "\n\n".join(_match(result) for result in results) + "\n"
+
+
+def _match(result: MatchResult) -> str:
+    word = paint(f"{_WORDS[result.verdict]:<8}", _COLORS[result.verdict])
+    name, reference = (
+        os.path.basename(path) if path else "recording" for path in (result.path, result.reference)
+    )
+    parts = [f"{word}  {bold(name)} {dim('against')} {reference}"]
+    parts.append(wrap(_ANSWERS[result.verdict], "  "))
+    parts.append(table([_row(difference) for difference in result.differences], "  "))
+    if result.gain_db is not None and abs(result.gain_db) >= 0.05:
+        parts.append(f"  gain   {result.gain_db:+.1f} dB")
+    if result.eq:
+        bands = ", ".join(f"{band.gain_db:+.1f} at {_hertz(band.centre_hz)}" for band in result.eq)
+        parts.append(wrap(f"tone   {bands} (dB, gentle octave bands)", " " * 9, "  "))
+    if result.distance_hint:
+        parts.append(wrap(f"hint   {result.distance_hint}.", " " * 9, "  "))
+    for difference in result.differences:
+        if difference.verdict == "differs":
+            parts.append(wrap(f"{bold('now')}    {difference.now}", " " * 9, "  "))
+    return "\n".join(parts)
+
+
+def _row(difference: Difference) -> tuple[str, str, str]:
+    value = number(difference.difference, 2 if difference.unit == "s" else 1, difference.unit)
+    tolerance = dim(f"(±{difference.within:g}, {difference.status})")
+    sentence = difference.sentence
+    if difference.verdict is not None:
+        sentence = paint(sentence, _COLORS[difference.verdict])
+    return value, sentence, tolerance
+
+
+def _hertz(hz: float) -> str:
+    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
