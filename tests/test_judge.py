@@ -42,6 +42,7 @@ def limit(measurement: str, sense: str = "above", **more: object) -> Limit:
         ),
         times=more.pop("times", None),
         only_if=more.pop("only_if", ()),
+        replaces=more.pop("replaces", ()),
         message=more.pop("message", "{value} {limit}"),
         now="now",
         later="later",
@@ -72,9 +73,9 @@ def test_what_was_not_measured_is_never_a_finding_by_its_value():
 
 def test_not_being_measurable_can_itself_be_a_finding():
     """The reason is in the message."""
-    rule = limit("noise.floor_dbfs", "not measured", values={"note": True}, message="{reason}")
+    rule = limit("level.crest_db", "not measured", values={"note": True}, message="{reason}")
     found = judge(facts(), {"test": rule})
-    assert found[0].message == facts().reasons()["noise.floor_dbfs"]
+    assert found[0].message == facts().reasons()["level.crest_db"]
 
 
 def test_each_event_is_judged_and_tells_its_time():
@@ -107,6 +108,16 @@ def test_findings_come_worst_first_and_make_the_verdict():
     assert [f.severity for f in found] == ["retake", "note"]
     assert verdict_of(found) == "retake"
     assert verdict_of(found[1:]) == "keep"
+
+
+def test_findings_of_one_cause_are_told_once():
+    """A severe finding drops the milder ones that it names, and only where it stands itself."""
+    m = with_facts("noise", floor_dbfs=-55.0, snr_db=30.0)
+    mild = replace(limit("noise.snr_db", "below", values={"note": 40.0}), name="mild")
+    severe = limit("noise.floor_dbfs", replaces=("mild",))
+    assert [f.name for f in judge(m, {"mild": mild, "severe": severe})] == ["test"]
+    m = with_facts("noise", floor_dbfs=-65.0, snr_db=30.0)
+    assert [f.name for f in judge(m, {"mild": mild, "severe": severe})] == ["mild"]
 
 
 def test_a_limit_on_a_fact_that_does_not_exist_is_named():

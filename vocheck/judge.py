@@ -83,13 +83,13 @@ def judge(measurements: Measurements, limits: Limits) -> tuple[Finding, ...]:
     TargetError
         If a limit names a fact that does not exist.
     """
-    findings = [
-        finding
+    found = [
+        (limit, finding)
         for limit in limits.values()
         if (finding := _judge_one(measurements, limit)) is not None
     ]
-    replaced = {name for finding in findings for name in limits[finding.name].replaces}
-    findings = [finding for finding in findings if finding.name not in replaced]
+    replaced = {name for limit, _ in found for name in limit.replaces}
+    findings = [finding for limit, finding in found if limit.name not in replaced]
     return tuple(sorted(findings, key=lambda f: -SEVERITIES.index(f.severity)))
 
 

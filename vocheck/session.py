@@ -20,7 +20,7 @@ from pathlib import Path
 from vocheck.errors import SessionError
 from vocheck.results import Result
 
-DEFAULT_PATTERN = r"(?P<line>.+?)[ ._-]*(?:take|tk|t)[ ._-]*(?P<take>\d+)"
+DEFAULT_PATTERN = r"(?P<line>.+?)[ ._-]+(?:take|tk|t)[ ._-]*(?P<take>\d+)"
 NOTES_NAME = "notes.csv"
 SUFFIXES = frozenset(
     ".wav .wave .bwf .rf64 .w64 .aif .aiff .aifc .caf .flac .mp3 .ogg .oga .opus"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -89,10 +90,9 @@ def progress(quiet: bool) -> Callable[[Iterable[T], int], Iterable[T]]:
     """
 
     def show(results: Iterable[T], total: int) -> Iterable[T]:
-        stream = click.get_text_stream("stderr")
-        hidden = quiet or total < 2 or not stream.isatty()
+        hidden = quiet or total < 2 or not sys.stderr.isatty()
         with click.progressbar(
-            results, length=total, label="measuring", file=stream, hidden=hidden
+            results, length=total, label="measuring", file=sys.stderr, hidden=hidden
         ) as bar:
             yield from bar
 
