@@ -86,34 +86,54 @@ def band_filter(
     return y
 
 
-def band_powers(
-    x: npt.NDArray[np.float64], rate_hz: int, wanted: tuple[Band, ...]
-) -> npt.NDArray[np.float64]:
-    """Return the mean-square power of `x`, shape (frames,), in each band, shape (bands,).
+@dataclass(frozen=True, eq=False)
+class PowerSpectrum:
+    """Mean power per frequency bin.
 
-    Welch's method with Hann windows long enough to put ten bins into the narrowest band (or as
-    long as `x` allows), integrated between the band edges: the ideal band of the standard, without
-    the skirts of a real filter. A band above half the sample rate has a power of zero.
+    Attributes
+    ----------
+    power : ndarray, shape (bins,)
+        Mean-square in each bin, full-scale squared: the bins add up to the mean square.
+    bin_hz : float
+        Width of a bin; bin ``i`` is centred on ``i * bin_hz``.
     """
-    powers = np.zeros(len(wanted))
-    if len(x) < 16 or not wanted:
-        return powers
-    narrowest = min(band.width_hz for band in wanted)
-    size = min(len(x), 1 << int(np.ceil(np.log2(10.0 * rate_hz / narrowest))))
+
+    power: npt.NDArray[np.float64]
+    bin_hz: float
+
+    @property
+    def frequencies_hz(self) -> npt.NDArray[np.float64]:
+        """Centre of each bin, shape (bins,)."""
+        return np.asarray(np.arange(len(self.power)) * self.bin_hz, np.float64)
+
+    def band(self, band: Band) -> float:
+        """Return the power between the edges of a band; a bin cut by an edge counts in part.
+
+        This is the ideal band of the standard, without the skirts of a real filter.
+        """
+        edges = (np.arange(len(self.power) + 1) - 0.5) * self.bin_hz
+        total = np.concatenate(([0.0], np.cumsum(self.power)))
+        low, high = np.interp((band.low_hz, band.high_hz), edges, total)
+        return float(high - low)
+
+
+def power_spectrum(x: npt.NDArray[np.float64], rate_hz: int, resolution_hz: float) -> PowerSpectrum:
+    """Return the mean power spectrum of `x`, shape (frames,), by Welch's method.
+
+    Hann windows that overlap by half, as long as `resolution_hz` asks for or `x` allows, the mean
+    of each taken off.
+    """
+    size = min(len(x), 1 << int(np.ceil(np.log2(rate_hz / resolution_hz))))
+    if size < 2:
+        return PowerSpectrum(np.zeros(1), float(rate_hz))
     window = np.hanning(size + 1)[:-1]
     segments = np.lib.stride_tricks.sliding_window_view(x, size)[:: max(1, size // 2)]
-    density = np.zeros(size // 2 + 1)
+    power = np.zeros(size // 2 + 1)
     for segment in segments:
-        density += np.abs(np.fft.rfft((segment - segment.mean()) * window)) ** 2
-    density *= 2.0 / (len(segments) * size * np.square(window).sum())
-    density[0] *= 0.5
+        power += np.abs(np.fft.rfft((segment - segment.mean()) * window)) ** 2
+    # One-sided: every bin but the first and (of an even size) the last has a mirror image.
+    power *= 2.0 / (len(segments) * size * np.square(window).sum())
+    power[0] *= 0.5
     if size % 2 == 0:
-        density[-1] *= 0.5
-    # Each bin stands for the width around it; a band takes the share of the bins it covers.
-    edges = np.append((np.arange(len(density)) - 0.5), len(density) - 0.5) * rate_hz / size
-    edges[0] = 0.0
-    total = np.concatenate(([0.0], np.cumsum(density)))
-    for index, band in enumerate(wanted):
-        low, high = np.interp((band.low_hz, band.high_hz), edges, total)
-        powers[index] = high - low
-    return powers
+        power[-1] *= 0.5
+    return PowerSpectrum(power, rate_hz / size)

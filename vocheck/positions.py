@@ -1,0 +1,402 @@
+"""Two microphones or two positions in one booth, compared.
+
+What it is
+    The differences between two recordings of the same words, or of the same clap: level, noise,
+    room and tone, a sentence each, and which of the two is better.
+Method
+    Words: the active speech level (ITU-T P.56), the noise under the voice, the reverberation
+    estimated from the voice, and the third-octave spectra with their mean level taken off. Claps:
+    the reverberation time of ISO 3382-2, the clarity C50, the noise below the response, and the
+    spectra of the first 50 ms. Room tone alone: its A-weighted level.
+    Noise and room decide which is better. Tone and level are described only: tone is a matter of
+    taste, and level of the gain.
+Units
+    Decibels and seconds.
+Source
+    Differences count from 3 dB of noise, 1.1 dB of C50 (the just noticeable difference: Bradley,
+    Reich and Norcross 1999), a quarter of the reverberation time, and 3 dB in a region of the
+    spectrum. But for C50 these are common practice, no source.
+Limits of validity
+    As good as the recordings are alike: the same words at the same effort, or the same clap at the
+    same place. Levels compare only where the gain was the same; noise is given below the voice, so
+    it compares in any case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from vocheck.audio import read
+from vocheck.dsp.impulses import recognise, trim_silence
+from vocheck.dsp.level import db
+from vocheck.dsp.octaves import bands
+from vocheck.errors import AudioError
+from vocheck.measurements import noise, reverberation, tone
+from vocheck.recording import Recording
+from vocheck.results import Result
+from vocheck.room import PathLike, RoomResult, measure_room
+
+Side = Literal["first", "second"]
+Kind = Literal["words", "impulse", "room tone"]
+
+NOISE_DB = 3.0
+LEVEL_DB = 1.0
+C50_DB = 1.1
+ROOM_RATIO = 1.25
+TONE_DB = 3.0
+_REGIONS_HZ = (
+    ("in the bass, 80 to 250 Hz", 80.0, 250.0),
+    ("in the low middle, 315 to 800 Hz", 315.0, 800.0),
+    ("in the middle, 1 to 2.5 kHz", 1000.0, 2500.0),
+    ("in the presence region, 3.15 to 6.3 kHz", 3150.0, 6300.0),
+    ("in the top, 8 to 12.5 kHz", 8000.0, 12500.0),
+)
+_EARLY_S = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference(Result):
+    """One thing in which the two recordings were compared.
+
+    Attributes
+    ----------
+    name : str
+        ``"level"``, ``"noise"``, ``"room"``, ``"clarity"`` or ``"tone"``.
+    first, second : float or None
+        Its value in both; ``None`` where it could not be measured.
+    unit : str
+    better : {"first", "second"} or None
+        ``None`` where they are alike, cannot be told, or it is no matter of better.
+    sentence : str
+        The difference in words.
+    """
+
+    name: str
+    first: float | None
+    second: float | None
+    unit: str
+    better: Side | None
+    sentence: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandDifference(Result):
+    """Level of the second recording over the first in one third-octave, mean level taken off."""
+
+    centre_hz: float
+    difference_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionsResult(Result):
+    """Two microphones or positions, compared.
+
+    Attributes
+    ----------
+    first, second : str or None
+        The recordings.
+    kind : {"words", "impulse", "room tone"}
+    differences : tuple of Difference
+    tone : tuple of BandDifference
+    better : {"first", "second"} or None
+    verdict : str
+        Which is better and why, in a sentence.
+    remarks : tuple of str
+    """
+
+    first: str | None
+    second: str | None
+    kind: Kind
+    differences: tuple[Difference, ...]
+    tone: tuple[BandDifference, ...]
+    better: Side | None
+    verdict: str
+    remarks: tuple[str, ...]
+
+
+def compare_positions(first: PathLike | Recording, second: PathLike | Recording) -> PositionsResult:
+    """Compare two recordings of the same words, or of the same clap.
+
+    Raises
+    ------
+    AudioError
+        If a file cannot be read or is silent, or the two are of different kinds.
+    """
+    pair = tuple(item if isinstance(item, Recording) else read(item) for item in (first, second))
+    kinds = [_kind(recording) for recording in pair]
+    if kinds[0] != kinds[1]:
+        raise AudioError(
+            f"{_name(pair[0])} holds {_WORD[kinds[0]]}, {_name(pair[1])} {_WORD[kinds[1]]}: "
+            "compare the same words, or the same clap"
+        )
+    compare = {"words": _words, "impulse": _impulses, "room tone": _tones}[kinds[0]]
+    differences, spectra = compare(*pair)
+    better, verdict = _decide(differences)
+    return PositionsResult(
+        first=pair[0].source.path,
+        second=pair[1].source.path,
+        kind=kinds[0],
+        differences=tuple(differences),
+        tone=spectra,
+        better=better,
+        verdict=verdict,
+        remarks=_remarks(kinds[0], *pair),
+    )
+
+
+_WORD = {"words": "words", "impulse": "claps", "room tone": "room tone"}
+
+
+def _name(recording: Recording) -> str:
+    return recording.source.path or "a recording"
+
+
+def _kind(recording: Recording) -> Kind:
+    x = recording.voice.astype(np.float64)
+    start, end = trim_silence(x)
+    x = x[start:end]
+    if not len(x):
+        raise AudioError(f"{_name(recording)}: holds nothing but digital silence")
+    found = recognise(x - x.mean(), recording.rate)
+    return "words" if found is None or found == "sweep" else found
+
+
+def _remarks(kind: Kind, first: Recording, second: Recording) -> tuple[str, ...]:
+    remarks = []
+    lengths = sorted((first.duration_s, second.duration_s))
+    if kind == "words" and lengths[1] > 1.25 * lengths[0]:
+        remarks.append("The recordings differ in length by more than a quarter: the same words?")
+    if kind == "room tone":
+        remarks.append("Room tone compares only where the gain was the same.")
+    return tuple(remarks)
+
+
+Spectrum = dict[float, float]
+Compared = tuple[list[Difference], tuple[BandDifference, ...]]
+
+
+def _words(first: Recording, second: Recording) -> Compared:
+    floors = [noise.measure(recording) for recording in (first, second)]
+    rooms = [reverberation.measure(recording) for recording in (first, second)]
+    differences = [
+        _level([recording.active_level.dbfs for recording in (first, second)], "The voice"),
+        _noise([floor.snr_db for floor in floors], "voice"),
+        _room([room.rt60_s for room in rooms], "estimated from the voice"),
+    ]
+    ltas = [
+        {band.centre_hz: band.level_db for band in tone.measure(recording).ltas or ()}
+        for recording in (first, second)
+    ]
+    return _with_tone(differences, ltas[0], ltas[1])
+
+
+def _impulses(first: Recording, second: Recording) -> Compared:
+    rooms = [measure_room(recording, excitation="impulse") for recording in (first, second)]
+    differences = [
+        _level(
+            [_response_level(r, room) for r, room in _zip(first, second, rooms)], "The response"
+        ),
+        _noise([room.peak_to_noise_db for room in rooms], "response"),
+        _room([room.mid_t_s or room.voice_t_s for room in rooms], "T20"),
+        _clarity([room.mid_c50_db for room in rooms]),
+    ]
+    spectra = [_early_spectrum(r, room) for r, room in _zip(first, second, rooms)]
+    return _with_tone(differences, spectra[0], spectra[1])
+
+
+def _tones(first: Recording, second: Recording) -> Compared:
+    rooms = [measure_room(recording, excitation="room tone") for recording in (first, second)]
+    levels = [room.noise.floor_a_dbfs if room.noise else None for room in rooms]
+    difference = _compared(
+        "noise",
+        levels,
+        "dBFS",
+        lambda a, b: "first" if a <= b - NOISE_DB else "second" if b <= a - NOISE_DB else None,
+        lambda a, b: f"The second is {abs(b - a):.1f} dB {'louder' if b > a else 'quieter'} (A).",
+        "The room is equally quiet in both.",
+    )
+    return [difference], ()
+
+
+def _zip(
+    first: Recording, second: Recording, rooms: list[RoomResult]
+) -> list[tuple[Recording, RoomResult]]:
+    return list(zip((first, second), rooms, strict=True))
+
+
+def _early(
+    recording: Recording, room: RoomResult
+) -> list[np.ndarray[tuple[int], np.dtype[np.float64]]]:
+    """Return the first 50 ms of each response."""
+    length = round(_EARLY_S * recording.rate)
+    starts = [round(response.onset_s * recording.rate) for response in room.responses]
+    return [recording.voice[start : start + length].astype(np.float64) for start in starts]
+
+
+def _response_level(recording: Recording, room: RoomResult) -> float | None:
+    energies = [float(early @ early) for early in _early(recording, room)]
+    return db(float(np.mean(energies)) / recording.rate / _EARLY_S) if energies else None
+
+
+def _early_spectrum(recording: Recording, room: RoomResult) -> Spectrum:
+    """Return the third-octave levels of the first 50 ms, from 160 Hz on (too short below)."""
+    wanted = bands(3, 160.0, min(12500.0, 0.4 * recording.rate))
+    total = np.zeros(len(wanted))
+    for early in _early(recording, room):
+        padded = np.pad(early, (recording.rate // 20, recording.rate // 10))
+        spectrum = np.abs(np.fft.rfft(padded)) ** 2
+        edges = np.arange(len(spectrum)) * recording.rate / len(padded)
+        for index, band in enumerate(wanted):
+            inside = (edges >= band.low_hz) & (edges < band.high_hz)
+            total[index] += spectrum[inside].sum()
+    return {band.nominal_hz: db(float(power)) for band, power in zip(wanted, total, strict=True)}
+
+
+def _level(levels: list[float | None], what: str) -> Difference:
+    return _compared(
+        "level",
+        levels,
+        "dBFS",
+        lambda _a, _b: None,
+        lambda a, b: (
+            f"{what} is {abs(b - a):.1f} dB {'louder' if b > a else 'softer'} in the second"
+            + (": set the gain to match." if abs(b - a) >= LEVEL_DB else ".")
+        ),
+        f"{what} is equally loud in both.",
+        alike=lambda a, b: abs(b - a) < LEVEL_DB,
+    )
+
+
+def _noise(ratios: list[float | None], what: str) -> Difference:
+    """Compare how far the noise lies below the voice or the response: more is better."""
+    return _compared(
+        "noise",
+        ratios,
+        "dB",
+        lambda a, b: "first" if a >= b + NOISE_DB else "second" if b >= a + NOISE_DB else None,
+        lambda a, b: (
+            f"Below the {what}, the {'first' if a > b else 'second'} is quieter by "
+            f"{abs(b - a):.1f} dB."
+        ),
+        f"The noise below the {what} is alike.",
+        alike=lambda a, b: abs(b - a) < NOISE_DB,
+    )
+
+
+def _room(times: list[float | None], how: str) -> Difference:
+    def better(a: float, b: float) -> Side | None:
+        if max(a, b) < ROOM_RATIO * min(a, b):
+            return None
+        return "first" if a < b else "second"
+
+    return _compared(
+        "room",
+        times,
+        "s",
+        better,
+        lambda a, b: (
+            f"The {'first' if a < b else 'second'} is drier: {min(a, b):.2f} s against "
+            f"{max(a, b):.2f} s ({how})."
+        ),
+        f"The room rings alike in both ({how}).",
+    )
+
+
+def _clarity(values: list[float | None]) -> Difference:
+    return _compared(
+        "clarity",
+        values,
+        "dB",
+        lambda a, b: "first" if a >= b + C50_DB else "second" if b >= a + C50_DB else None,
+        lambda a, b: (
+            f"The {'first' if a > b else 'second'} is clearer: C50 {max(a, b):.1f} dB against "
+            f"{min(a, b):.1f} dB."
+        ),
+        "The clarity is alike.",
+    )
+
+
+def _compared(
+    name: str,
+    values: list[float | None],
+    unit: str,
+    better: Callable[[float, float], Side | None],
+    differ: Callable[[float, float], str],
+    same: str,
+    alike: Callable[[float, float], bool] | None = None,
+) -> Difference:
+    a, b = values
+    side: Side | None = None
+    if a is None or b is None or not np.isfinite([a, b]).all():
+        which = " and ".join(
+            word
+            for word, value in (("the first", a), ("the second", b))
+            if value is None or not np.isfinite(value)
+        )
+        sentence = f"The {name} cannot be compared: {which} does not tell."
+    else:
+        side = better(a, b)
+        is_alike = side is None if alike is None else alike(a, b)
+        sentence = same if is_alike else differ(a, b)
+    return Difference(name=name, first=a, second=b, unit=unit, better=side, sentence=sentence)
+
+
+def _with_tone(differences: list[Difference], first: Spectrum, second: Spectrum) -> Compared:
+    common = [hz for hz in first if hz in second and 80.0 <= hz <= 12500.0]
+    finite = [hz for hz in common if np.isfinite(first[hz]) and np.isfinite(second[hz])]
+    if len(finite) < 5:
+        sentence = "The tone cannot be compared: no speech was found in one of them."
+        differences.append(_tone_difference(sentence))
+        return differences, ()
+    delta = np.array([second[hz] - first[hz] for hz in finite])
+    delta -= delta.mean()
+    for words, low, high in _REGIONS_HZ:
+        inside = [d for hz, d in zip(finite, delta, strict=True) if low <= hz <= high]
+        change = float(np.mean(inside)) if inside else 0.0
+        if abs(change) >= TONE_DB:
+            more = "more" if change > 0.0 else "less"
+            differences.append(
+                _tone_difference(f"The second has {abs(change):.1f} dB {more} {words}.", change)
+            )
+    if not any(difference.name == "tone" for difference in differences):
+        differences.append(_tone_difference("The tone is alike.", 0.0))
+    return differences, tuple(
+        BandDifference(centre_hz=hz, difference_db=float(d))
+        for hz, d in zip(finite, delta, strict=True)
+    )
+
+
+def _tone_difference(sentence: str, change_db: float | None = None) -> Difference:
+    return Difference(
+        name="tone",
+        first=None if change_db is None else 0.0,
+        second=change_db,
+        unit="dB",
+        better=None,
+        sentence=sentence,
+    )
+
+
+def _decide(differences: list[Difference]) -> tuple[Side | None, str]:
+    reasons: dict[Side, list[str]] = {"first": [], "second": []}
+    words = {"noise": "quieter", "room": "drier", "clarity": "clearer"}
+    for difference in differences:
+        if difference.better is not None:
+            reasons[difference.better].append(words[difference.name])
+    if reasons["first"] and reasons["second"]:
+        return None, (
+            f"Neither is better in everything: the first is {_listed(reasons['first'])}, "
+            f"the second {_listed(reasons['second'])}."
+        )
+    for side in ("first", "second"):
+        if reasons[side]:
+            return side, f"The {side} is better: {_listed(reasons[side])}."
+    return None, "Neither is better: noise and room do not differ by what would be heard."
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
