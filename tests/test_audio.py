@@ -435,9 +435,13 @@ def read_or_message(path):
 
 
 @pytest.mark.parametrize("size", [0, 0xFFFFFFFF, 0x7FFFFFFF, 0x7FFFF000])
-def test_a_wav_whose_recorder_crashed_is_read_to_its_end(tmp_path, size):
-    """A data size of 0, or of a value that stands for "not known yet", hides no samples."""
-    written = noise(48000, 2, 24)
+@pytest.mark.parametrize("gain", [1, 0])
+def test_a_wav_whose_recorder_crashed_is_read_to_its_end(tmp_path, size, gain):
+    """A data size of 0, or of a value that stands for "not known yet", hides no samples.
+
+    Digital silence is samples, too, though its bytes could be read as empty chunks.
+    """
+    written = noise(48000, 2, 24) * np.int32(gain)
     path = tmp_path / "take.wav"
     soundfile.write(path, written, 48000, subtype="PCM_24")
     raw = bytearray(path.read_bytes())
@@ -449,6 +453,15 @@ def test_a_wav_whose_recorder_crashed_is_read_to_its_end(tmp_path, size):
     np.testing.assert_array_equal(recording.samples * 2.0**31, written)
     assert (recording.source.unfinished, recording.source.missing_s) == (True, 0)
     assert recording.source.container == "WAV"
+
+
+def test_a_wav_with_chunks_behind_no_samples_is_empty(tmp_path):
+    """A data size of 0 with a proper chunk behind it is a take of no length, not a crash."""
+    path = tmp_path / "take.wav"
+    soundfile.write(path, np.zeros((0, 1)), 48000, subtype="PCM_24")
+    path.write_bytes(path.read_bytes() + b"note" + struct.pack("<I", 6) + b"take 1")
+    with pytest.raises(AudioError, match="holds a header but no audio"):
+        read(path)
 
 
 def test_a_flac_whose_encoder_crashed_is_read_to_its_end(tmp_path):

@@ -309,7 +309,8 @@ def _is_chunk_chain(file: BinaryIO, position: int, size: int) -> bool:
     while position < size:
         file.seek(position)
         head = file.read(8)
-        if len(head) < 8:
+        # A chunk's name is four printable characters; silence would pass for chunks otherwise.
+        if len(head) < 8 or not all(0x20 <= byte < 0x7F for byte in head[:4]):
             return False
         length = struct.unpack("<4xI", head)[0]
         position += 8 + length + length % 2
