@@ -1,0 +1,223 @@
+"""A session while it is being recorded: which line has a clean take, and what has changed.
+
+`Booth` is told of each take as it comes, and answers what the crew needs to know before the talent
+leaves: which lines still need a clean take, whether level, tone, noise or room have drifted since
+the first good take, and whether the gain set on the test read leaves headroom for the real thing.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from vocheck.judge import Verdict
+from vocheck.match import Difference, match_results
+from vocheck.results import Result
+from vocheck.take import TakeResult
+
+_TEST_READ = re.compile(r"(?:^|[ ._-])test", re.IGNORECASE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeState(Result):
+    """One take in the table of its line."""
+
+    path: str
+    take: int | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineState(Result):
+    """How far one line is.
+
+    Attributes
+    ----------
+    line : str
+    takes : tuple of TakeState
+        In the order of their numbers.
+    clean : int
+        How many of them are `keep`.
+    needed : int
+        How many clean takes are still to be recorded.
+    """
+
+    line: str
+    takes: tuple[TakeState, ...]
+    clean: int
+    needed: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Headroom(Result):
+    """What the peaks of the test read say about those of the takes.
+
+    Attributes
+    ----------
+    peak_dbtp : float
+        Of the test read.
+    expected_dbtp : float
+        Where the loudest word of a take will peak.
+    gain_db : float
+        By how much to change the input gain; 0 where it is near enough.
+    clips : bool
+        Whether the loudest word is expected to clip.
+    source, status : str
+        Of the rise that is expected.
+    """
+
+    peak_dbtp: float
+    expected_dbtp: float
+    gain_db: float
+    clips: bool
+    source: str
+    status: str
+
+
+class Booth:
+    """The takes of a running session.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        Lines that must be recorded, where a script tells them; others join as they are recorded.
+    wanted : int
+        How many clean takes each line needs.
+    """
+
+    def __init__(self, lines: Iterable[str] = (), wanted: int = 1) -> None:
+        self._script = tuple(lines)
+        self._wanted = wanted
+        self._takes: dict[str, TakeResult] = {}
+        self._reference: str | None = None
+
+    def add(self, take: TakeResult) -> None:
+        """Take note of a take, or of its new version; the first good one is the reference."""
+        path = _path(take)
+        self._takes[path] = take
+        if self._reference is None and take.verdict == "keep":
+            self._reference = path
+        elif self._reference == path and take.verdict != "keep":
+            self._choose_reference()
+
+    def remove(self, path: str) -> TakeResult | None:
+        """Forget a take that was deleted, and return it."""
+        take = self._takes.pop(path, None)
+        if self._reference == path:
+            self._choose_reference()
+        return take
+
+    def known(self, path: str) -> TakeResult | None:
+        """Return what was measured of a take, if it is part of the session."""
+        return self._takes.get(path)
+
+    @property
+    def lines(self) -> tuple[LineState, ...]:
+        """Every line: those of the script in its order, then the others as they came."""
+        by_line: dict[str, list[TakeState]] = {line: [] for line in self._script}
+        for path, take in self._takes.items():
+            state = TakeState(path=path, take=take.take, verdict=take.verdict)
+            by_line.setdefault(line_of(take), []).append(state)
+        return tuple(self._line(line, takes) for line, takes in by_line.items())
+
+    def _line(self, line: str, takes: list[TakeState]) -> LineState:
+        clean = sum(take.verdict == "keep" for take in takes)
+        return LineState(
+            line=line,
+            takes=tuple(sorted(takes, key=lambda t: (t.take is None, t.take or 0, t.path))),
+            clean=clean,
+            needed=max(0, self._wanted - clean),
+        )
+
+    @property
+    def reference(self) -> TakeResult | None:
+        """The first good take."""
+        return self._takes[self._reference] if self._reference else None
+
+    def drift(self, take: TakeResult) -> tuple[Difference, ...]:
+        """Return in what a take differs from the first good one by more than takes of a session do.
+
+        Each has a sentence, and what to change in the booth.
+        """
+        reference = self.reference
+        if reference is None or reference.path == take.path:
+            return ()
+        told = _settings()["drift"]
+        return tuple(
+            difference
+            for difference in match_results(reference, take).differences
+            if difference.difference is not None
+            and difference.name in told
+            and abs(difference.difference) > told[difference.name]["beyond"]
+        )
+
+    def other_format(self, take: TakeResult) -> str:
+        """Return how the file format differs from that of the first good take; empty if not."""
+        if self.reference is None:
+            return ""
+        one, other = self.reference.source, take.source
+        facts = [
+            (f"{one.rate_hz / 1000:g} kHz", f"{other.rate_hz / 1000:g} kHz"),
+            (f"{one.bits or 'no fixed'} bits", f"{other.bits or 'no fixed'} bits"),
+            (_channels(one.channels), _channels(other.channels)),
+        ]
+        changed = [f"{new} instead of {old}" for old, new in facts if old != new]
+        return ", ".join(changed)
+
+    def _choose_reference(self) -> None:
+        self._reference = next(
+            (path for path, take in self._takes.items() if take.verdict == "keep"), None
+        )
+
+
+def line_of(take: TakeResult) -> str:
+    """Return the line of a take; where the name tells none, the name of its folder."""
+    return take.line or Path(_path(take)).absolute().parent.name
+
+
+def is_test_read(path: str | Path) -> bool:
+    """Whether a file is named like a test read ("test.wav", "ida test 2.wav")."""
+    return _TEST_READ.search(Path(path).stem) is not None
+
+
+def has_speech(take: TakeResult) -> bool:
+    """Whether somebody speaks in a recording, which nobody does in room tone."""
+    return bool(take.measurements.speech.phrases)
+
+
+def forecast_headroom(test: TakeResult) -> Headroom | None:
+    """Return what a test read says about the gain; ``None`` for silence."""
+    peak = test.measurements.true_peak.level_dbtp
+    if peak is None or not has_speech(test):
+        return None
+    setting = _settings()["headroom"]
+    expected = peak + setting["rise_db"]
+    gain = setting["aim_dbtp"] - expected
+    return Headroom(
+        peak_dbtp=peak,
+        expected_dbtp=expected,
+        gain_db=float(round(gain)) if abs(gain) > setting["tolerance_db"] else 0.0,
+        clips=expected > 0,
+        source=setting["source"],
+        status=setting["status"],
+    )
+
+
+@cache
+def _settings() -> dict[str, Any]:
+    text = files("vocheck.targets").joinpath("booth.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def _path(take: TakeResult) -> str:
+    return take.path or ""
+
+
+def _channels(count: int) -> str:
+    return {1: "mono", 2: "stereo"}.get(count, f"{count} channels")

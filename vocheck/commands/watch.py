@@ -1,0 +1,303 @@
+"""``vocheck watch``: stands by in the booth and judges each take as it is recorded."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from vocheck.commands.options import pattern_option
+
+if TYPE_CHECKING:
+    from vocheck.booth import Booth
+    from vocheck.linelog import LineLog
+    from vocheck.serve import PageServer
+    from vocheck.take import Failure, TakeResult
+    from vocheck.watch import Event, Finished
+
+RESULTS_NAME = "vocheck-watch.jsonl"
+
+
+@click.command("watch")
+@click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help=f"Results as JSON Lines, added to as takes come in.  [default: FOLDER/{RESULTS_NAME}]",
+)
+@click.option(
+    "--line",
+    "lines",
+    multiple=True,
+    metavar="NAME",
+    help="A line that must be recorded; repeatable. Others join as they are recorded.",
+)
+@click.option(
+    "--wanted",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Clean takes that each line needs.",
+)
+@click.option("--page", is_flag=True, help="Also show the verdicts on a web page, for a tablet.")
+@click.option(
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    help="Address of the page; 0.0.0.0 lets other devices in this network read it.",
+)
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Its port."
+)
+@click.option("--bell/--no-bell", default=None, help="Ring on retake.  [default: in a terminal]")
+@click.option(
+    "--every",
+    "every_s",
+    type=click.FloatRange(min=0.05),
+    default=0.2,
+    show_default=True,
+    metavar="SECONDS",
+    help="How often to look at the folder.",
+)
+@click.option(
+    "--until-idle",
+    "idle_s",
+    type=click.FloatRange(min=0),
+    metavar="SECONDS",
+    help="Stop when nothing has come for so long.  [default: only on Ctrl-C]",
+)
+@pattern_option
+def command(
+    folder: Path,
+    output: Path | None,
+    lines: tuple[str, ...],
+    wanted: int,
+    page: bool,
+    host: str,
+    port: int,
+    bell: bool | None,
+    every_s: float,
+    idle_s: float | None,
+    pattern: str | None,
+) -> int:
+    """Stand by while takes are recorded into FOLDER, and judge each when it is finished.
+
+    The verdict stands there in large letters, with what to change before the next take and the
+    table of lines: which have a clean take, and which still need one. The bell rings on a retake.
+    Every result is written at once, so nothing is lost. Ctrl-C ends the session.
+
+    A recording with "test" in its name is the test read: it tells whether the gain leaves headroom.
+
+    Exit status: 130 on Ctrl-C; with --until-idle 0, or 1 if a line still needs a clean take.
+    """
+    from vocheck.booth import Booth
+    from vocheck.linelog import LineLog
+    from vocheck.report.text.watch import render_farewell
+    from vocheck.watch import Watcher
+
+    terminal = sys.stdout.isatty()
+    booth = Booth(lines, wanted)
+    watcher = Watcher(folder)
+    with ExitStack() as stack:
+        log = stack.enter_context(LineLog(output or folder / RESULTS_NAME))
+        server = stack.enter_context(_page_server(host, port)) if page else None
+        desk = _Desk(booth, log, server, pattern, terminal, terminal if bell is None else bell)
+        stack.callback(lambda: click.echo(render_farewell(booth), nl=False))
+        desk.warm_up()
+        click.echo(f"Standing by: {folder}. Results go to {log.path}. Ctrl-C ends the session.")
+        last_event = time.monotonic()
+        problem = ""
+        while idle_s is None or time.monotonic() - last_event < idle_s:
+            time.sleep(every_s)
+            events = watcher.poll(time.monotonic())
+            if watcher.problem != problem:
+                problem = watcher.problem
+                click.echo(f"vocheck: {problem or f'{folder}: is back'}", err=True)
+            desk.catch_up(events)
+            for event in events:
+                _guarded(desk, event)
+            if events:
+                last_event = time.monotonic()
+    return int(any(line.needed for line in booth.lines))
+
+
+def _guarded(desk: _Desk, event: Event) -> None:
+    """Handle an event; a fault of vocheck's own costs one take its verdict, not the session."""
+    from vocheck.errors import VocheckError
+
+    try:
+        desk.handle(event)
+    except VocheckError:
+        raise  # concerns every take: the results cannot be written, or the limits are malformed
+    except Exception as error:
+        if os.environ.get("VOCHECK_DEBUG"):
+            raise
+        click.echo(f"vocheck: {event}: internal error: {type(error).__name__}: {error}", err=True)
+
+
+@contextmanager
+def _page_server(host: str, port: int) -> Iterator[PageServer]:
+    from vocheck.report.booth_page import PAGE
+    from vocheck.serve import PageServer
+
+    with PageServer(PAGE, host, port) as server:
+        click.echo(f"Page for the tablet: {server.url}")
+        yield server
+
+
+class _Desk:
+    """Takes in what the watcher tells, and says, shows and writes down what follows from it."""
+
+    def __init__(
+        self,
+        booth: Booth,
+        log: LineLog,
+        server: PageServer | None,
+        pattern: str | None,
+        terminal: bool,
+        bell: bool,
+    ) -> None:
+        from vocheck.linelog import read_lines
+
+        self._booth = booth
+        self._log = log
+        self._server = server
+        self._pattern = pattern
+        self._terminal = terminal
+        self._bell = bell
+        self._written = {(line.get("path"), line.get("sha256")) for line in read_lines(log.path)}
+        self._last: TakeResult | None = None
+        self._publish()
+
+    def warm_up(self) -> None:
+        """Import all that measuring needs now, so that the first take does not wait for it."""
+        import numpy as np
+
+        from vocheck.recording import Recording
+        from vocheck.take import check_recording
+
+        noise = np.random.default_rng(0).standard_normal(48000).astype(np.float32)
+        noise[16000:32000] *= 0.001
+        check_recording(Recording(noise * np.float32(0.05), 48000))
+
+    def catch_up(self, events: list[Event]) -> None:
+        """Take in what was recorded before the watching began, without a word on each."""
+        from vocheck.commands.pool import take_pool
+        from vocheck.report.text.watch import render_lines
+        from vocheck.take import Failure, check_all
+        from vocheck.watch import Finished
+
+        there = [e.path for e in events if isinstance(e, Finished) and e.before]
+        if not there:
+            return
+        click.echo(f"Recorded before: {len(there)}. Measuring.")
+        with take_pool(None, len(there)) as executor:
+            for result in check_all(there, pattern=self._pattern, executor=executor):
+                self._write(result)
+                if not isinstance(result, Failure) and _is_take(result):
+                    self._booth.add(result)
+        click.echo(render_lines(self._booth.lines))
+        self._publish()
+
+    def handle(self, event: Event) -> None:
+        """Do what one event asks for."""
+        from vocheck.watch import Finished, Gone
+
+        if isinstance(event, Finished):
+            if not event.before:
+                self._measure(event)
+        elif isinstance(event, Gone):
+            if self._booth.remove(str(event.path)) is not None:
+                self._say_lines(f"{event.path.name} was deleted.")
+        elif (take := self._booth.remove(str(event.old))) is not None:
+            renamed = self._under_name(take, event.new)
+            self._booth.add(renamed)
+            self._write(renamed)
+            self._say_lines(f"{event.old.name} is now {event.new.name}.")
+
+    def _measure(self, event: Finished) -> None:
+        from vocheck.booth import forecast_headroom, is_test_read
+        from vocheck.report.text.watch import (
+            render_aside,
+            render_headroom,
+            render_unread,
+            render_verdict,
+        )
+        from vocheck.take import Failure, check_all
+
+        (result,) = check_all([event.path], pattern=self._pattern)
+        known = self._booth.known(str(event.path))
+        self._write(result)
+        if isinstance(result, Failure):
+            self._booth.remove(str(event.path))
+            click.echo(render_unread(result), nl=False)
+        elif known is not None and known.sha256 == result.sha256:
+            return  # touched, not recorded again
+        elif is_test_read(event.path):
+            click.echo(render_headroom(result, forecast_headroom(result)), nl=False)
+        elif not _is_take(result):
+            click.echo(render_aside(result), nl=False)
+        else:
+            self._booth.add(result)
+            self._last = result
+            text = render_verdict(
+                result, self._booth, banner=self._terminal, again=known is not None
+            )
+            click.echo(text, nl=False)
+            if self._bell and result.verdict == "retake":
+                click.echo("\a", nl=False)
+        self._publish()
+
+    def _under_name(self, take: TakeResult, path: Path) -> TakeResult:
+        """Return a take as its new name tells line and number."""
+        from dataclasses import replace
+
+        from vocheck.config import find_config, load_config
+        from vocheck.session import DEFAULT_PATTERN, compile_pattern, parse_name
+
+        setting = load_config(find_config(path)).session.get("pattern", DEFAULT_PATTERN)
+        name = parse_name(path, compile_pattern(self._pattern or setting))
+        return replace(
+            take,
+            path=str(path),
+            line=name.line if name else None,
+            take=name.take if name else None,
+            source=replace(take.source, path=str(path)),
+        )
+
+    def _say_lines(self, text: str) -> None:
+        from vocheck.report.text.watch import render_lines
+
+        click.echo(f"\n{text}\n{render_lines(self._booth.lines)}")
+        self._publish()
+
+    def _write(self, result: TakeResult | Failure) -> None:
+        """Write a result down, unless an earlier session has it already."""
+        from vocheck.report.json import render_json_line
+
+        key = (result.path, getattr(result, "sha256", None))
+        if key not in self._written:
+            self._written.add(key)
+            self._log.append(render_json_line(result))
+
+    def _publish(self) -> None:
+        if self._server is not None:
+            from vocheck.report.booth_page import render_state
+
+            self._server.publish(render_state(self._booth, self._last))
+
+
+def _is_take(result: TakeResult) -> bool:
+    """Whether a recording is a take: its name says so, or somebody speaks in it."""
+    from vocheck.booth import has_speech, is_test_read
+
+    if result.take is not None:
+        return True
+    return has_speech(result) and not is_test_read(result.path or "")

@@ -1,0 +1,248 @@
+"""Which recordings in a folder are finished: the part of ``vocheck watch`` that looks at files.
+
+A recorder makes dozens of small writes per take, across a network in any order. So nothing listens
+to file events here: the folder is looked at again and again, and a recording counts as finished
+when it is *settled* (two looks in a row find the same size and time of change) and *whole* (its
+header promises no more than the file holds). One that stays settled without becoming whole (the
+recorder crashed) counts as finished after a while too, so that somebody hears about it.
+
+No clock and no sleep is in here: whoever calls `Watcher.poll` says what time it is.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from vocheck.audio import open_audio
+from vocheck.errors import AudioError
+from vocheck.session import SUFFIXES
+
+PATIENCE_S = 5.0
+"""How long a settled file may stay short of what its header promises. Longer than the time between
+two flushes of a recorder that fills its header in at the end."""
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A recording is there to be measured.
+
+    Attributes
+    ----------
+    path : Path
+    again : bool
+        It was finished before, and has been written to since.
+    before : bool
+        It was there when the watching began.
+    """
+
+    path: Path
+    again: bool = False
+    before: bool = False
+
+
+@dataclass(frozen=True)
+class Renamed:
+    """A finished recording goes by another name; its content is the same."""
+
+    old: Path
+    new: Path
+
+
+@dataclass(frozen=True)
+class Gone:
+    """A finished recording was deleted."""
+
+    path: Path
+
+
+Event = Finished | Renamed | Gone
+
+
+@dataclass(frozen=True)
+class _Signature:
+    """What changes when a file is written to; kept by a rename."""
+
+    size: int
+    mtime_ns: int
+
+
+@dataclass
+class _File:
+    """What is known of one file.
+
+    Attributes
+    ----------
+    since : float
+        When this signature was first seen.
+    looks : int
+        How many looks have found it.
+    reported : _Signature or None
+        The one that was reported as finished last.
+    before : bool
+        It was there at the first look.
+    missing : int
+        How many looks in a row have not found the file.
+    """
+
+    signature: _Signature
+    since: float
+    looks: int = 1
+    reported: _Signature | None = None
+    before: bool = False
+    missing: int = 0
+
+
+def is_whole(path: Path) -> bool:
+    """Whether a recording can be opened and holds all that its header promises."""
+    try:
+        with open_audio(path) as file:
+            return not file.source.unfinished and file.source.missing_s == 0
+    except AudioError:
+        return False
+
+
+class Watcher:
+    """Looks at a folder, to any depth, and tells what happened to the recordings in it.
+
+    Parameters
+    ----------
+    folder : Path
+    whole : callable
+        Whether a settled file holds a whole recording.
+    patience_s : float
+        After how long a settled file that is not whole is reported all the same.
+
+    Attributes
+    ----------
+    problem : str
+        Why the folder could not be looked at last time (a network share is away); empty if it
+        could. Nothing is forgotten meanwhile.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        whole: Callable[[Path], bool] = is_whole,
+        patience_s: float = PATIENCE_S,
+    ) -> None:
+        self.folder = folder
+        self.problem = ""
+        self._whole = whole
+        self._patience_s = patience_s
+        self._files: dict[Path, _File] = {}
+        self._first_look = True
+
+    def poll(self, now: float) -> list[Event]:
+        """Look once, and return what has happened since the last look, oldest recording first.
+
+        Parameters
+        ----------
+        now : float
+            The time in seconds, from any clock that does not go back.
+        """
+        try:
+            seen = _scan(self.folder)
+        except OSError as error:
+            self.problem = f"{self.folder}: {error.strerror or error}"
+            return []
+        self.problem = ""
+        events: list[Event] = [*self._take_note(seen, now), *self._miss(seen)]
+        settled = [
+            (file.signature.mtime_ns, path) for path, file in self._files.items() if _ripe(file)
+        ]
+        for _, path in sorted(settled):
+            file = self._files[path]
+            if self._whole(path) or now - file.since >= self._patience_s:
+                again = file.reported is not None
+                file.reported = file.signature
+                events.append(Finished(path, again=again, before=file.before and not again))
+        self._first_look = False
+        return events
+
+    def is_settled(self, path: Path) -> bool:
+        """Whether a file still is as it was when it was reported: to be asked after measuring."""
+        file = self._files.get(path)
+        try:
+            return file is not None and _signature(os.stat(path)) == file.reported
+        except OSError:
+            return False
+
+    def _take_note(self, seen: dict[Path, _Signature], now: float) -> list[Event]:
+        """Bring what is known of each file up to date; a new name may be an old file."""
+        events: list[Event] = []
+        for path, signature in seen.items():
+            file = self._files.get(path)
+            if file is None:
+                old = self._former_name(signature, seen)
+                if old is None:
+                    self._files[path] = _File(signature, now, before=self._first_look)
+                    continue
+                file = self._files[path] = self._files.pop(old)
+                if file.reported is not None:
+                    events.append(Renamed(old, path))
+            if file.signature == signature:
+                file.looks += 1
+            else:
+                file.signature, file.since, file.looks = signature, now, 1
+            file.missing = 0
+        return events
+
+    def _former_name(self, signature: _Signature, seen: dict[Path, _Signature]) -> Path | None:
+        """Return the file that has vanished with this very size and time of change, if any."""
+        for path, file in self._files.items():
+            if path not in seen and file.signature == signature:
+                return path
+        return None
+
+    def _miss(self, seen: dict[Path, _Signature]) -> list[Event]:
+        """Give a file up that two looks in a row have not found.
+
+        One look is not enough: some programs replace a file by deleting it first.
+        """
+        events: list[Event] = []
+        for path in [path for path in self._files if path not in seen]:
+            file = self._files[path]
+            file.missing += 1
+            file.looks = 0
+            if file.missing >= 2:
+                del self._files[path]
+                if file.reported is not None:
+                    events.append(Gone(path))
+        return events
+
+
+def _ripe(file: _File) -> bool:
+    """Whether a file is settled, holds anything, and was not reported as it is now."""
+    return file.looks >= 2 and file.signature.size > 0 and file.reported != file.signature
+
+
+def _signature(facts: os.stat_result) -> _Signature:
+    return _Signature(facts.st_size, facts.st_mtime_ns)
+
+
+def _scan(folder: Path) -> dict[Path, _Signature]:
+    """Return the recordings in a folder and below; hidden files and folders are left out.
+
+    Raises
+    ------
+    OSError
+        If a folder cannot be listed.
+    """
+    found: dict[Path, _Signature] = {}
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name.startswith("."):
+                continue
+            try:
+                if entry.is_dir(follow_symlinks=False):
+                    found |= _scan(Path(entry.path))
+                elif os.path.splitext(entry.name)[1].lower() in SUFFIXES:
+                    # Not entry.stat(): some systems fill that in from a stale directory.
+                    found[Path(entry.path)] = _signature(os.stat(entry.path))
+            except FileNotFoundError:
+                continue  # gone between the listing and the look
+    return found
