@@ -51,7 +51,7 @@ def level_of_bursts(on_s: float, period_s: float, amplitude: float = 0.1) -> flo
 
 @pytest.mark.parametrize("on_s", [0.3, 1.0, 2.0, 3.2])
 def test_tone_bursts_have_their_closed_form_level(on_s):
-    """Rise, decay, hangover and margin all enter: the level and the activity are those of the text."""
+    """Rise, decay, hangover and margin all enter the level and the activity."""
     found = active_level(bursts(on_s, 4.0, 15), RATE)
     expected = level_of_bursts(on_s, 4.0)
     # 0.02 dB: the envelope is sampled every 1 ms, which moves each edge by up to half of that.

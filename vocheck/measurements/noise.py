@@ -51,6 +51,7 @@ _RUMBLE_RATE_HZ = 1000
 _RUMBLE_BAND_HZ = (10.0, 60.0)
 _RUMBLE_FRAME_S = 0.25  # 4 Hz of resolution: one and a half periods of the lowest frequency
 _SPREAD_PERCENTILES = (10, 90)
+_SILENCE = 1e-15  # of power (-150 dBFS): what rounding leaves of zeros, below the last of 24 bits
 _SILENT = "the pauses are digital silence"
 _ALWAYS = ("not_measured", "pause_s")  # fields that never lack
 # Frames are left out that exceed the median by this many times what the softer frames lie below it
@@ -95,13 +96,13 @@ def measure(recording: Recording) -> Noise:
     frames = frames_within(recording.voice, recording.rate, pauses, _FRAME_S)
     if not len(frames):
         return _refuse(pause_s, f"no pause is as long as {_FRAME_S:.2f} s")
-    sounding = frames.any(axis=1)
-    if not sounding.any():
+    heard = sounding(frames)
+    if not heard.any():
         return _digital_silence(recording, pause_s)
-    pause_s *= float(sounding.mean())
+    pause_s *= float(heard.mean())
     if pause_s < MIN_PAUSE_S:
         return _refuse(pause_s, f"all but {pause_s:.2f} s of the pauses is digital silence")
-    z, a, ccir = _weighted_powers(frames[sounding], recording.rate).T
+    z, a, ccir = _weighted_powers(frames[heard], recording.rate).T
     floor = db(steady_power(z))
     rumble = _rumble_dbfs(recording)
     speech = recording.active_level.dbfs if recording.activity.phrases else None
@@ -133,17 +134,28 @@ def frames_within(
 ) -> npt.NDArray[np.float32]:
     """Return the half-overlapping frames of `x` that lie inside one of `spans`, shape (frames, n).
 
-    The mean of each span is taken out, so that a DC offset is no noise.
+    The mean of each span is taken out, so that a DC offset is no noise; digital silence stays as
+    it is, and has no part in that mean.
     """
     size = 2 * max(1, round(frame_s * rate_hz / 2))
     parts = [np.zeros((0, size), np.float32)]
     for start, end in spans:
         part = x[math.ceil(start * rate_hz) : int(end * rate_hz)]
         if len(part) >= size:
-            if part.any():
-                part = part - part.mean(dtype=np.float64).astype(np.float32)
-            parts.append(np.lib.stride_tricks.sliding_window_view(part, size)[:: size // 2])
+            frames = np.lib.stride_tricks.sliding_window_view(part, size)[:: size // 2]
+            heard = sounding(frames)
+            if heard.any():
+                mean = np.float32(frames[heard].mean(dtype=np.float64))
+                frames = frames - mean * heard[:, np.newaxis]
+            parts.append(frames)
     return np.concatenate(parts)
+
+
+def sounding(frames: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Return which frames, shape (frames, n), are more than digital silence."""
+    power = np.einsum("ij,ij->i", frames, frames, dtype=np.float64) / frames.shape[1]
+    heard: npt.NDArray[np.bool_] = power > _SILENCE
+    return heard
 
 
 def frame_spectra(
@@ -157,7 +169,7 @@ def frame_spectra(
     power += np.square(spectrum.imag)
     power *= 2.0 / (size * float(np.square(window, dtype=np.float64).sum()))
     power[:, [0, -1]] *= 0.5
-    frequencies: npt.NDArray[np.float64] = np.fft.rfftfreq(size, 1.0 / rate_hz)
+    frequencies = np.asarray(np.fft.rfftfreq(size, 1.0 / rate_hz), dtype=np.float64)
     return frequencies, power
 
 
