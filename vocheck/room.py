@@ -87,7 +87,8 @@ _VOICE_HZ = (500.0, 1000.0, 2000.0)
 # 0.88 sqrt((1 + 1.90/n) / (B T)); an integrated impulse response counts like n = 10 noise bursts
 _SCATTER = 0.88 * math.sqrt(1.0 + 1.90 / 10.0)
 _ALIAS_S = (0.03, 0.005)  # before the onset: where nothing but noise should be
-_ALIAS_DB = 20.0
+_ALIAS_DB = 20.0  # over the noise after the decay
+_RIPPLE_DB = -40.0  # re the response: a deconvolved sweep rings this much before its onset
 _CURVE_POINTS = 120
 _STEADY_TONE = 0.9  # share of a calibration tone's power within a tenth of an octave of its peak
 
@@ -196,7 +197,7 @@ class RoomNoise(Result):
     hum_tones : tuple of HumTone
     level_a_db : float or None
         A-weighted sound pressure level, where calibrated.
-    nc, nr : float or None
+    nc, nr : int or None
         Noise classes, where calibrated.
     nc_bound : str or None
         ``"at most"`` or ``"at least"`` where the noise lies outside the tabulated curves.
@@ -215,10 +216,10 @@ class RoomNoise(Result):
     hum_dbfs: float | None
     hum_tones: tuple[HumTone, ...]
     level_a_db: float | None
-    nc: float | None
+    nc: int | None
     nc_bound: str | None
     nc_hz: float | None
-    nr: float | None
+    nr: int | None
     nr_hz: float | None
     full_scale_db: float | None
 
@@ -539,17 +540,26 @@ def _note_faults(
                 f"{where}{time} overloads the input: lower the gain. EDT, C50, D50 and Ts of it "
                 "are too long or too low."
             )
-        first = find_onset(response.h)
-        before = [max(0, first - round(s * response.rate_hz)) for s in _ALIAS_S]
-        early = response.h[before[0] : before[1]]
-        late = response.h[-max(1, len(response.h) // 10) :]
-        if len(early) and np.mean(early**2) > 10.0 ** (_ALIAS_DB / 10.0) * np.mean(late**2):
+        if _starts_in_sound(response):
             cause = (
                 "the recording or the reference does not hold the whole sweep"
                 if kind == "sweep"
                 else "something else sounds right before it"
             )
             remarks.append(f"{where}{time} does not begin out of silence: {cause}.")
+
+
+def _starts_in_sound(response: _Response) -> bool:
+    """Return whether right before the onset there is more than noise and the ripple of a sweep."""
+    h, onset = response.h, find_onset(response.h)
+    first, last = (max(0, onset - round(s * response.rate_hz)) for s in _ALIAS_S)
+    if first == last:
+        return False
+    before = float(np.mean(h[first:last] ** 2))
+    after = float(np.mean(h[onset : onset + last - first] ** 2))
+    noise = float(np.mean(h[-max(1, len(h) // 10) :] ** 2))
+    least = max(noise * 10.0 ** (_ALIAS_DB / 10.0), after * 10.0 ** (_RIPPLE_DB / 10.0))
+    return before > least
 
 
 # -- Bands ----------------------------------------------------------------------------------------
@@ -683,11 +693,11 @@ def _summary(
 def _general_remarks(responses: Sequence[_Response], measured: Sequence[RoomBand]) -> list[str]:
     remarks = []
     if 0 < len(responses) < 3 and any(band.valid for band in measured):
-        few = "one response" if len(responses) == 1 else "two responses"
+        few = "One response" if len(responses) == 1 else "Two responses"
         remarks.append(f"{few} only: the mean of three or more is worth more.")
     if any("direct sound" in remark for band in measured for remark in band.remarks):
         remarks.append(
-            "the microphone stood nearer to the source than ISO 3382 allows: T20 and T30 are those "
+            "The microphone stood nearer to the source than ISO 3382 allows: T20 and T30 are those "
             "of the decay after the direct sound; EDT, C50, D50 and Ts include it."
         )
     return remarks

@@ -372,7 +372,7 @@ def analyse_decay(
     curve = curve_of(forward.power, rate_hz)
     if curve is None:
         return Decay(reasons=_all("no decay stands out of the noise in this band"))
-    direct = not keep_direct and forward.direct_drop_db > _DIRECT_DROP_DB
+    direct = not keep_direct and _is_near(forward, h, rate_hz, onset)
     late = curve_of(forward.power_after_direct, rate_hz) if direct else curve
     t20, t30, reasons = _times(late, forward.width_hz)
     reversed_filter = False
@@ -406,6 +406,16 @@ def analyse_decay(
         direct_removed=direct,
         reasons=reasons,
     )
+
+
+def _is_near(filtered: _Filtered, h: Signal, rate_hz: int, onset: int) -> bool:
+    """Return whether the direct sound reaches into the range of T20.
+
+    Asked in the band itself where 2.5 ms hold a value of their own, in the whole spectrum else.
+    """
+    if filtered.width_hz * DIRECT_S < 1.0:
+        filtered = _Filtered(h, rate_hz, onset, None)
+    return filtered.direct_drop_db > _DIRECT_DROP_DB
 
 
 _NUMBERS = ("edt_s", "t20_s", "t30_s", "c50_db", "d50", "ts_s")

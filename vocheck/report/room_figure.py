@@ -57,7 +57,8 @@ def room_figure(result: RoomResult) -> Any:
 
 
 def _title(result: RoomResult) -> str:
-    name = Path(result.path).name if result.path else "room"
+    path = result.responses[0].path if result.responses else result.path
+    name = Path(path).name if path else "room"
     if result.mid_t_s is None:
         return name
     return f"{name}: RT60 {result.mid_t_s:.2f} s (T20, 500 Hz and 1 kHz)"
@@ -77,16 +78,13 @@ def _draw_decays(axes: Any, result: RoomResult) -> None:
         longest = max(longest, float(times[reached]))
     for bottom in (-5.0, -25.0, -35.0):
         axes.axhline(bottom, color="0.6", linewidth=0.8, linestyle=":")
-        axes.annotate(
-            f"{bottom:.0f}", (1.0, bottom), xycoords=("axes fraction", "data"), fontsize=7,
-            color="0.4", va="bottom", ha="right",
-        )  # fmt: skip
     axes.set(
         xlabel="time after the direct sound, ms",
         ylabel="energy still to come, dB",
         ylim=(-62.0, 2.0),
         xlim=(0.0, 1.05 * longest),
         title="Decay",
+        yticks=(0.0, -5.0, -15.0, -25.0, -35.0, -45.0, -60.0),
     )
     axes.legend(fontsize=8, frameon=False, loc="upper right")
 

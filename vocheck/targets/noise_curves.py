@@ -7,6 +7,7 @@ is interpolated, and the band that touches it first is the one to do something a
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -23,15 +24,15 @@ class NoiseClass:
 
     Attributes
     ----------
-    value : float
-        E.g. 17.4: noisier than NC-15, quieter than NC-20.
+    value : int
+        E.g. 18: noisier than NC-15, quieter than NC-20. Rounded up: no band exceeds its curve.
     decisive_hz : float
         The octave that sets it.
     bound : str or None
         ``"at most"`` or ``"at least"`` where the noise lies outside the tabulated curves.
     """
 
-    value: float
+    value: int
     decisive_hz: float
     bound: Literal["at most", "at least"] | None = None
 
@@ -89,7 +90,7 @@ def nc(levels_db: Mapping[float, float]) -> NoiseClass | None:
         bound = "at least"
     elif levels_db[decisive] <= lowest[decisive]:
         bound = "at most"
-    return NoiseClass(ratings[decisive], decisive, bound)
+    return NoiseClass(_rounded_up(ratings[decisive]), decisive, bound)
 
 
 def nr(levels_db: Mapping[float, float]) -> NoiseClass | None:
@@ -104,4 +105,9 @@ def nr(levels_db: Mapping[float, float]) -> NoiseClass | None:
         if band in levels_db
     }
     decisive = max(ratings, key=lambda band: ratings[band])
-    return NoiseClass(ratings[decisive], decisive)
+    return NoiseClass(_rounded_up(ratings[decisive]), decisive)
+
+
+def _rounded_up(rating: float) -> int:
+    # A rating is known to a tenth of a decibel at best: 20.04 is still class 20.
+    return math.ceil(rating - 0.05)

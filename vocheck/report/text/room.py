@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 
 from vocheck.judge import Finding
@@ -29,7 +28,7 @@ def render_room(result: RoomResult) -> str:
         blocks.append(_noise_bands(result.noise))
     if result.comparisons:
         blocks.append(_comparisons(result))
-    notes = [wrap(f"{remark[:1].upper()}{remark[1:]}", "    ", "  - ") for remark in result.remarks]
+    notes = [wrap(remark, "    ", "  - ") for remark in result.remarks]
     notes += _band_notes(result.bands)
     if notes:
         blocks.append(f"  {bold('notes')}\n" + "\n".join(notes))
@@ -80,9 +79,9 @@ def _noise_answer(noise: RoomNoise, result: RoomResult) -> list[str]:
     lines = [f"Background noise {level}, from {noise.duration_s:.1f} s of quiet."]
     if noise.nc is not None and noise.nc_hz is not None:
         bound = f"{noise.nc_bound} " if noise.nc_bound else ""
-        ratings = [f"{bound}NC-{math.ceil(noise.nc - 0.05)} (set by {_hz(noise.nc_hz)})"]
+        ratings = [f"{bound}NC-{noise.nc} (set by {_hz(noise.nc_hz)})"]
         if noise.nr is not None and noise.nr_hz is not None:
-            ratings.append(f"NR-{math.ceil(noise.nr - 0.05)} (set by {_hz(noise.nr_hz)})")
+            ratings.append(f"NR-{noise.nr} (set by {_hz(noise.nr_hz)})")
         lines.append(
             f"In the room that is {number(noise.level_a_db, 0)} dB(A): {' and '.join(ratings)}."
         )
