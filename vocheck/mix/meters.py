@@ -98,6 +98,7 @@ class SidesMeter:
         self._energy: list[npt.NDArray[np.float64]] = []
         self._common: list[npt.NDArray[np.float64]] = []
         self._two = channels == 2
+        self._rate = rate_hz
 
     def feed(self, block: npt.NDArray[np.floating]) -> None:
         """Take in the next frames (frames, channels), blocks of any length."""
@@ -113,18 +114,24 @@ class SidesMeter:
         )
 
     def _measure(self, section: npt.NDArray[np.float32]) -> None:
-        self._energy.append(self._steps(np.square(section, dtype=np.float64)))
+        self._energy.append(self._steps(section, section))
         if self._two:
-            product = np.multiply(section[:1], section[1:], dtype=np.float64)
-            self._common.append(self._steps(product))
+            self._common.append(self._steps(section[:1], section[1:]))
 
-    def _steps(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        frames = values.shape[1]
+    def _steps(
+        self, one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]
+    ) -> npt.NDArray[np.float64]:
+        """Return the mean product of each channel of two sections in steps of 10 ms."""
+        frames = one.shape[1]
         edges = self._edges[self._edges < frames]
         if not len(edges):
-            return np.zeros((len(values), 0))
-        lengths = np.diff(np.append(edges, frames))
-        means: npt.NDArray[np.float64] = np.add.reduceat(values, edges, axis=1) / lengths
+            return np.zeros((len(one), 0))
+        if frames == self._rate and frames % STEPS_PER_S == 0:
+            split = (len(one), STEPS_PER_S, -1)
+            sums = np.einsum("cij,cij->ci", one.reshape(split), other.reshape(split))
+        else:
+            sums = np.add.reduceat(one * other, edges, axis=1)
+        means: npt.NDArray[np.float64] = sums / np.diff(np.append(edges, frames)).astype(float)
         return means
 
 
@@ -141,7 +148,7 @@ class MonoMeter:
 
     def feed(self, block: npt.NDArray[np.floating]) -> None:
         """Take in the next frames, shape (frames, 2)."""
-        self._meter.feed(block.mean(axis=1))
+        self._meter.feed((block[:, 0] + block[:, 1]) * 0.5)
 
     def change_lu(self, stereo: LoudnessReading) -> float | None:
         """Return the loudness in mono, on both speakers, less that in stereo.
