@@ -63,7 +63,7 @@ class Source(Result):
     bitrate_kbps: float | None = None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, init=False, repr=False)
 class Recording:
     """Audio samples with their rate: what every measurement takes.
 
@@ -88,33 +88,33 @@ class Recording:
 
     samples: Samples
     rate: int
-    source: Source = None  # type: ignore[assignment]  # filled in below, never None afterwards
+    source: Source
 
-    def __post_init__(self) -> None:
-        samples = np.asarray(self.samples)
-        if samples.ndim == 1:
-            samples = samples[:, np.newaxis]
-        if samples.ndim != 2:
-            raise AudioError(f"samples must be (frames, channels), not shape {samples.shape}")
-        if samples.dtype not in (np.float32, np.float64):
-            raise AudioError(f"samples must be float32 or float64, not {samples.dtype}")
-        if self.rate <= 0:
-            raise AudioError(f"rate must be positive, not {self.rate}")
+    def __init__(self, samples: Samples, rate: int, source: Source | None = None) -> None:
+        array: npt.NDArray[Any] = np.asarray(samples)
+        if array.ndim == 1:
+            array = array[:, np.newaxis]
+        if array.ndim != 2:
+            raise AudioError(f"samples must be (frames, channels), not shape {array.shape}")
+        if array.dtype not in (np.float32, np.float64):
+            raise AudioError(f"samples must be float32 or float64, not {array.dtype}")
+        if rate <= 0:
+            raise AudioError(f"rate must be positive, not {rate}")
         # One pass and no temporary array: a NaN or an infinity makes the sum of squares non-finite.
-        if not np.isfinite(np.vdot(samples, samples)) and not np.isfinite(samples).all():
-            bad = np.flatnonzero(~np.isfinite(samples).all(axis=1))
+        if not np.isfinite(np.vdot(array, array)) and not np.isfinite(array).all():
+            bad = np.flatnonzero(~np.isfinite(array).all(axis=1))
             raise AudioError(
-                f"{len(bad)} of {len(samples)} frames are not numbers "
-                f"(first at {bad[0] / self.rate:.3f} s)"
+                f"{len(bad)} of {len(array)} frames are not numbers "
+                f"(first at {bad[0] / rate:.3f} s)"
             )
-        view = samples.view()
+        view = array.view()
         view.flags.writeable = False
+        if source is None:
+            source = Source(rate_hz=rate, channels=view.shape[1], duration_s=len(view) / rate)
+        # The dataclass is frozen: only here, before anyone has seen it, are its fields set.
         object.__setattr__(self, "samples", view)
-        if self.source is None:
-            source = Source(
-                rate_hz=self.rate, channels=view.shape[1], duration_s=len(view) / self.rate
-            )
-            object.__setattr__(self, "source", source)
+        object.__setattr__(self, "rate", rate)
+        object.__setattr__(self, "source", source)
 
     @property
     def duration_s(self) -> float:
@@ -179,12 +179,3 @@ class Recording:
 
 PITCH_RATE_HZ = 4000
 """Rate at which the pitch is tracked: 500 Hz of fundamental with room for its first harmonics."""
-
-
-def json_ready(recording: Recording) -> dict[str, Any]:
-    """Return the source of `recording` as the results show it."""
-    plain = recording.source.to_dict()
-    return {
-        key: plain[key]
-        for key in ("container", "codec", "rate_hz", "channels", "bits", "duration_s")
-    }

@@ -36,8 +36,15 @@ DEFAULT_TARGETS = ("social",)
     "--notes",
     "notes_file",
     type=click.Path(path_type=Path),
-    help="Session notes as CSV (take, circled, rating, remark).  [default: notes.csv in the folder]",
+    help="Session notes as CSV (take, circled, rating, remark).  [default: notes.csv by the takes]",
 )
+@click.option(
+    "--html",
+    "page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Also write a page to look at, listen to and note on; one file, works offline.",
+)
+@click.option("--embed-audio", is_flag=True, help="Put listening copies of the takes in the page.")
 @format_option("text", "json", "csv")
 @output_option
 @fail_on_option
@@ -48,6 +55,8 @@ def command(
     takes: tuple[Path, ...],
     targets: tuple[str, ...],
     notes_file: Path | None,
+    page: Path | None,
+    embed_audio: bool,
     form: str,
     output: Path | None,
     fail_on: str,
@@ -60,19 +69,35 @@ def command(
     TAKES are folders or files. Lines and takes are told by the file names: 02_kiln_t3.wav is take 3
     of line 02_kiln. A take circled in the notes stands first.
     """
+    from vocheck.commands.pages import write_page
     from vocheck.commands.pool import take_pool
     from vocheck.rank import rank_takes
     from vocheck.session import find_recordings, read_notes
 
+    notes = read_notes(notes_file) if notes_file else None
     with take_pool(jobs, len(find_recordings(takes))) as executor:
-        ranking = rank_takes(
-            takes,
-            targets=targets,
-            notes=read_notes(notes_file) if notes_file else None,
-            pattern=pattern,
-            executor=executor,
-            progress=progress(quiet),
-        )
+        if page is None:
+            ranking = rank_takes(
+                takes,
+                targets=targets,
+                notes=notes,
+                pattern=pattern,
+                executor=executor,
+                progress=progress(quiet),
+            )
+        else:
+            from vocheck.overview import make_overview
+
+            overview = make_overview(
+                takes,
+                targets=targets,
+                notes=notes,
+                pattern=pattern,
+                executor=executor,
+                progress=progress(quiet),
+            )
+            ranking = overview.ranking
+            write_page(overview, page, embed_audio)
     ranked = [take for line in ranking.lines for take in line.order]
     if form == "json":
         from vocheck.report.json import render_json
