@@ -85,9 +85,7 @@ def test_row_10_short_term_maximum(rate: int, file: int) -> None:
 def test_row_11_short_term_sequence(rate: int) -> None:
     """The short-term maximum of each of 20 bursts is its level."""
     parts = [
-        part
-        for i in range(20)
-        for part in ((i * 0.15, None), (3, -38.0 + i), (3 - i * 0.15, None))
+        part for i in range(20) for part in ((i * 0.15, None), (3, -38.0 + i), (3 - i * 0.15, None))
     ]
     series = loudness(tone(rate, parts), rate).short_term_lufs(0.01)
     # Window i ends at i * 10 ms + 3 s; a burst's unit lasts 6 s.

@@ -135,11 +135,12 @@ class EnergyMeter:
     def _measure(self, section: npt.NDArray[np.float32]) -> None:
         frames = section.shape[1]
         end = self._before + frames
-        self._filter(section[self._heard], self._filtered[:, self._before : end])
         # The last section may end anywhere: silence follows it. A window that reaches into that
         # holds no more than the last one that does not, so it can stand among the candidates.
         self._filtered[:, end:] = 0.0
-        new = self._weights @ self._step_energies()
+        with np.errstate(invalid="ignore", over="ignore"):  # refused just below
+            self._filter(section[self._heard], self._filtered[:, self._before : end])
+            new = self._weights @ self._step_energies()
         if not np.isfinite(new).all():
             at = self._start / self._rate + int(np.argmin(np.isfinite(new))) / STEPS_PER_S
             raise AudioError(f"a sample is not a number, or beyond all measure, at {at:.2f} s")
