@@ -51,6 +51,7 @@ _FFT_SIZE = 8192  # of a piece: teeth are read on a grid of 0.49 Hz
 _OUTLIER_DB = 3.0  # a piece that much above the median piece holds a breath or the end of a word
 # Over the noise beside it: a tooth that counts, one that must be among them, one that suffices.
 _COUNT_DB, _SURE_DB, _ALONE_DB = 8.0, 10.0, 16.0
+_ALONE_MULTIPLES = 3  # a single tooth higher up (300 Hz is one of both combs) is rather a whine
 _SHARE_OF_PIECES = 0.6  # in which a tooth must stand out
 _PIECE_DB = 3.0  # by this much
 
@@ -205,7 +206,7 @@ def _comb(
     stands = lines[:, tooth] > each_noise * 10.0 ** (_PIECE_DB / 10.0)
     counts = (ratio > _COUNT_DB) & peak & (stands.mean(axis=0) >= _SHARE_OF_PIECES)
     several = counts.sum() >= 2 and (ratio[counts] > _SURE_DB).any()
-    alone = bool((ratio[counts] > _ALONE_DB).any())
+    alone = bool((ratio[counts & (harmonics <= _ALONE_MULTIPLES)] > _ALONE_DB).any())
     if not several and not alone:
         return None
     power = float((average[tooth] - noise)[counts].sum())
