@@ -50,7 +50,8 @@ class LineLog:
     def __init__(self, path: Path) -> None:
         self.path = path
         try:
-            self._file = open(path, "ab+")  # noqa: SIM115 (closed by `__exit__`)
+            # Unbuffered, so that a line is written now or the error is told now.
+            self._file = open(path, "ab+", buffering=0)  # noqa: SIM115 (closed by `__exit__`)
             if self._file.tell() > 0:
                 self._file.seek(-1, os.SEEK_END)
                 if self._file.read(1) != b"\n":
@@ -61,8 +62,9 @@ class LineLog:
     def append(self, line: str) -> None:
         """Write one line, which ends in a newline, through to the disk."""
         try:
-            self._file.write(line.encode())
-            self._file.flush()
+            left = memoryview(line.encode())
+            while left:
+                left = left[self._file.write(left) :]
             os.fsync(self._file.fileno())
         except OSError as error:
             raise self._cannot(error) from error

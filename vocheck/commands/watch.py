@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from vocheck.linelog import LineLog
     from vocheck.serve import PageServer
     from vocheck.take import Failure, TakeResult
-    from vocheck.watch import Event, Finished
+    from vocheck.watch import Event, Watcher
 
 RESULTS_NAME = "vocheck-watch.jsonl"
 
@@ -103,15 +103,17 @@ def command(
     from vocheck.watch import Watcher
 
     terminal = sys.stdout.isatty()
+    ink = _ink(sys.stdout.encoding) if terminal else ""
     booth = Booth(lines, wanted)
     watcher = Watcher(folder)
     with ExitStack() as stack:
         log = stack.enter_context(LineLog(output or folder / RESULTS_NAME))
         server = stack.enter_context(_page_server(host, port)) if page else None
-        desk = _Desk(booth, log, server, pattern, terminal, terminal if bell is None else bell)
+        desk = _Desk(watcher, booth, log, server, pattern, ink, terminal if bell is None else bell)
         stack.callback(lambda: click.echo(render_farewell(booth), nl=False))
         desk.warm_up()
         click.echo(f"Standing by: {folder}. Results go to {log.path}. Ctrl-C ends the session.")
+        watcher.poll(time.monotonic())  # what is there now was recorded before
         last_event = time.monotonic()
         problem = ""
         while idle_s is None or time.monotonic() - last_event < idle_s:
@@ -131,6 +133,7 @@ def command(
 def _guarded(desk: _Desk, event: Event) -> None:
     """Handle an event; a fault of vocheck's own costs one take its verdict, not the session."""
     from vocheck.errors import VocheckError
+    from vocheck.watch import Renamed
 
     try:
         desk.handle(event)
@@ -139,7 +142,17 @@ def _guarded(desk: _Desk, event: Event) -> None:
     except Exception as error:
         if os.environ.get("VOCHECK_DEBUG"):
             raise
-        click.echo(f"vocheck: {event}: internal error: {type(error).__name__}: {error}", err=True)
+        path = event.new if isinstance(event, Renamed) else event.path
+        click.echo(f"vocheck: {path}: internal error: {type(error).__name__}: {error}", err=True)
+
+
+def _ink(encoding: str) -> str:
+    """Return what large letters are drawn with: blocks where the terminal can show them."""
+    try:
+        "█".encode(encoding)
+    except UnicodeEncodeError:
+        return "#"
+    return "█"
 
 
 @contextmanager
@@ -157,20 +170,22 @@ class _Desk:
 
     def __init__(
         self,
+        watcher: Watcher,
         booth: Booth,
         log: LineLog,
         server: PageServer | None,
         pattern: str | None,
-        terminal: bool,
+        ink: str,
         bell: bool,
     ) -> None:
         from vocheck.linelog import read_lines
 
+        self._watcher = watcher
         self._booth = booth
         self._log = log
         self._server = server
         self._pattern = pattern
-        self._terminal = terminal
+        self._ink = ink
         self._bell = bell
         self._written = {(line.get("path"), line.get("sha256")) for line in read_lines(log.path)}
         self._last: TakeResult | None = None
@@ -212,7 +227,7 @@ class _Desk:
 
         if isinstance(event, Finished):
             if not event.before:
-                self._measure(event)
+                self._measure(event.path)
         elif isinstance(event, Gone):
             if self._booth.remove(str(event.path)) is not None:
                 self._say_lines(f"{event.path.name} was deleted.")
@@ -221,8 +236,10 @@ class _Desk:
             self._booth.add(renamed)
             self._write(renamed)
             self._say_lines(f"{event.old.name} is now {event.new.name}.")
+        else:
+            self._measure(event.new)
 
-    def _measure(self, event: Finished) -> None:
+    def _measure(self, path: Path) -> None:
         from vocheck.booth import forecast_headroom, is_test_read
         from vocheck.report.text.watch import (
             render_aside,
@@ -232,24 +249,24 @@ class _Desk:
         )
         from vocheck.take import Failure, check_all
 
-        (result,) = check_all([event.path], pattern=self._pattern)
-        known = self._booth.known(str(event.path))
+        (result,) = check_all([path], pattern=self._pattern)
+        if not self._watcher.is_settled(path):
+            return  # written to or taken away meanwhile: another event will tell
+        known = self._booth.known(str(path))
         self._write(result)
         if isinstance(result, Failure):
-            self._booth.remove(str(event.path))
+            self._booth.remove(str(path))
             click.echo(render_unread(result), nl=False)
         elif known is not None and known.sha256 == result.sha256:
             return  # touched, not recorded again
-        elif is_test_read(event.path):
+        elif is_test_read(path):
             click.echo(render_headroom(result, forecast_headroom(result)), nl=False)
         elif not _is_take(result):
             click.echo(render_aside(result), nl=False)
         else:
             self._booth.add(result)
             self._last = result
-            text = render_verdict(
-                result, self._booth, banner=self._terminal, again=known is not None
-            )
+            text = render_verdict(result, self._booth, ink=self._ink, again=known is not None)
             click.echo(text, nl=False)
             if self._bell and result.verdict == "retake":
                 click.echo("\a", nl=False)

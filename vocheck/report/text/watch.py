@@ -11,7 +11,6 @@ from vocheck.report.text.style import (
     VERDICT_WORDS,
     bold,
     clocks,
-    dim,
     number,
     paint,
     table,
@@ -35,7 +34,6 @@ _LETTERS = {
     "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
     "X": ("#   #", " # # ", "  #  ", " # # ", "#   #"),
 }
-_MARKS = {"keep": "✓", "fixable": "~", "retake": "✗"}
 
 
 def large(word: str, ink: str = "█") -> str:
@@ -53,7 +51,7 @@ def large(word: str, ink: str = "█") -> str:
     return "\n".join("".join(cell * 2 for cell in row).replace("#", ink).rstrip() for row in rows)
 
 
-def render_verdict(take: TakeResult, booth: Booth, *, banner: bool, again: bool = False) -> str:
+def render_verdict(take: TakeResult, booth: Booth, *, ink: str = "", again: bool = False) -> str:
     """Return what is said of a take the moment it is recorded, ending in a newline.
 
     Parameters
@@ -61,15 +59,15 @@ def render_verdict(take: TakeResult, booth: Booth, *, banner: bool, again: bool 
     take : TakeResult
     booth : Booth
         The session so far, `take` included.
-    banner : bool
-        Whether the verdict is set in large letters.
+    ink : str
+        What the verdict's large letters are drawn with; none where it is empty.
     again : bool
         Whether the take replaces an earlier version of itself.
     """
     word = VERDICT_WORDS[take.verdict]
     parts = [""]
-    if banner:
-        parts += [paint(large(word), take.verdict), ""]
+    if ink:
+        parts += [paint(large(word, ink), take.verdict), ""]
     parts.append(f"{paint(word, take.verdict)}  {bold(title(take))}{'  (again)' if again else ''}")
     told = [finding for finding in take.findings if finding.severity != "note"]
     parts += [_finding(finding) for finding in told[:MOST_FINDINGS]]
@@ -127,10 +125,7 @@ def render_lines(lines: Sequence[LineState]) -> str:
 
 def _take(take: TakeState) -> str:
     name = str(take.take) if take.take is not None else os.path.basename(take.path)
-    return paint(f"{name}{_MARKS[take.verdict]}", take.verdict)
-
-
-LEGEND = "✓ keep   ~ fixable in the edit   ✗ retake"
+    return f"{name} {paint(take.verdict, take.verdict)}"
 
 
 def render_aside(take: TakeResult) -> str:
@@ -177,4 +172,4 @@ def render_farewell(booth: Booth) -> str:
         text = wrap(f"Still needs a clean take: {', '.join(missing)}.")
     else:
         text = "Every line is done."
-    return f"\n{render_lines(booth.lines)}\n{dim('  ' + LEGEND)}\n\n{bold(text)}\n"
+    return f"\n{render_lines(booth.lines)}\n\n{bold(text)}\n"
