@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 WINDOW_S = 1024 / 48000
 HOP_S = 0.005
-_CHUNK = 2048  # frames transformed at a time: keeps the working set in the cache
+_CHUNK = 64  # frames transformed at a time: keeps the working set in the cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,19 +46,21 @@ def power_spectrogram(x: npt.NDArray[np.float32], rate_hz: int) -> Spectrogram:
     Each window is centred on the sample nearest to a multiple of 5 ms, so that frames keep time at
     every rate (220.5 samples at 44.1 kHz).
     """
+    from scipy.fft import rfft
+
     size = 2 * max(8, round(rate_hz * WINDOW_S / 2))
-    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    window = np.hanning(size + 1)[:-1]
+    # One-sided power: every bin but the first and the last stands for itself and its mirror image.
+    window = (window * np.sqrt(2.0 / (size * np.square(window).sum()))).astype(np.float32)
     frames = int(len(x) / (rate_hz * HOP_S)) + 1 if len(x) else 0
     places = np.rint(np.arange(frames) * (rate_hz * HOP_S)).astype(np.intp)
     padded = np.pad(x, (size // 2, size // 2 + 1))
     power = np.empty((frames, size // 2 + 1), np.float32)
     segments = np.lib.stride_tricks.sliding_window_view(padded, size)
     for start in range(0, frames, _CHUNK):
-        spectrum = np.fft.rfft(segments[places[start : start + _CHUNK]] * window)
+        spectrum = rfft(segments[places[start : start + _CHUNK]] * window, overwrite_x=True)
         np.square(spectrum.real, out=power[start : start + _CHUNK])
         power[start : start + _CHUNK] += np.square(spectrum.imag)
-    # One-sided power: every bin but the first and the last stands for itself and its mirror image.
-    power *= np.float32(2.0 / (size * np.square(window, dtype=np.float64).sum()))
     power[:, [0, -1]] *= 0.5
     return Spectrogram(
         power=power,
