@@ -89,6 +89,7 @@ _SCATTER = 0.88 * math.sqrt(1.0 + 1.90 / 10.0)
 _ALIAS_S = (0.03, 0.005)  # before the onset: where nothing but noise should be
 _ALIAS_DB = 20.0  # over the noise after the decay
 _RIPPLE_DB = -40.0  # re the response: a deconvolved sweep rings this much before its onset
+_FLAT_SAMPLES = 4  # this many at the very peak: no sound does that, an overloaded input does
 _CURVE_POINTS = 120
 _STEADY_TONE = 0.9  # share of a calibration tone's power within a tenth of an octave of its peak
 
@@ -500,8 +501,7 @@ def _cut(source: _Sound, x: Signal, impulse: Impulse, shift: int) -> _Response:
     onset = find_onset(h)
     noise = float(np.mean(h[-max(1, len(h) // 10) :] ** 2))
     peak = float(np.max(h**2))
-    flat = np.abs(h) >= 0.999 * math.sqrt(peak)
-    runs = np.convolve(flat, np.ones(3), "valid")
+    flat = int(np.sum(h**2 >= 0.999 * peak))
     return _Response(
         h=h,
         rate_hz=source.rate_hz,
@@ -509,7 +509,7 @@ def _cut(source: _Sound, x: Signal, impulse: Impulse, shift: int) -> _Response:
             path=source.path,
             onset_s=(source.offset + impulse.start + onset + shift) / source.rate_hz,
             peak_to_noise_db=db(peak / noise) if noise > 0.0 else 200.0,
-            overloaded=bool(shift == 0 and len(runs) and runs.max() == 3),
+            overloaded=shift == 0 and flat >= _FLAT_SAMPLES,
         ),
         stretch=(impulse.start, impulse.end),
         source=source,
@@ -559,7 +559,7 @@ def _starts_in_sound(response: _Response) -> bool:
     after = float(np.mean(h[onset : onset + last - first] ** 2))
     noise = float(np.mean(h[-max(1, len(h) // 10) :] ** 2))
     least = max(noise * 10.0 ** (_ALIAS_DB / 10.0), after * 10.0 ** (_RIPPLE_DB / 10.0))
-    return before > least
+    return bool(before > least)
 
 
 # -- Bands ----------------------------------------------------------------------------------------

@@ -26,9 +26,12 @@ _GUARD_S = 0.01  # kept clear of the next impulse
 _POST_S = 0.5  # noise after the decay, at least; twice the decay if that is longer
 _SLOW_S = 0.02
 _REBOUND_DB = 9.0  # how far a decay may rise again: flutter and beating do by less, speech by more
+_REBOUND_RANGE_DB = 35.0
 _IMPULSES_PER_S = 1.5
 _STEADY_DB = 9.0  # spread of the level of room tone in blocks of 50 ms, 10th to 90th percentile
+_BUMP_DB = 12.0  # the loudest block of room tone over its 90th percentile
 _ZERO_RUN_S = 0.01
+_RUMBLE_HZ = 100.0
 _TINY = 1e-20
 
 
@@ -60,7 +63,8 @@ def trim_silence(x: Signal) -> tuple[int, int]:
 
 
 def find_impulses(x: Signal, rate_hz: int) -> tuple[Impulse, ...]:
-    """Find the impulses in `x`, shape (frames,), free of DC, and what belongs to each."""
+    """Find the impulses in `x`, shape (frames,), and what belongs to each."""
+    x = _without_rumble(x, rate_hz)
     block = max(1, round(_BLOCK_S * rate_hz))
     level = _levels(x, block)
     if not len(level):
@@ -108,32 +112,32 @@ def _extent(
     if previous is not None:
         start = max(start, (previous + onset) // 2 * block)
     start = max(0, start)
-    silent = _first_silence(x[peak * block : end], rate_hz)
-    if silent is not None:
-        end = peak * block + silent
+    silent = np.flatnonzero(_identical(x[peak * block : end], rate_hz))
+    if len(silent):
+        end = peak * block + int(silent[0])
     return Impulse(
         start=start,
         peak=peak * block,
         end=end,
         interrupted=following is not None and not len(sunk),
-        gated=silent is not None,
+        gated=len(silent) > 0,
     )
 
 
-def _first_silence(x: Signal, rate_hz: int) -> int | None:
-    """Return where the first run of identical samples of 10 ms or more begins."""
+def _identical(x: Signal, rate_hz: int) -> npt.NDArray[np.bool_]:
+    """Return which samples lie in a run of identical ones of 10 ms or more."""
     edges = np.flatnonzero(np.diff(x, prepend=np.nan, append=np.nan) != 0.0)
     runs = np.diff(edges)
-    long = np.flatnonzero(runs >= _ZERO_RUN_S * rate_hz)
-    return int(edges[long[0]]) if len(long) else None
+    return np.repeat(runs >= _ZERO_RUN_S * rate_hz, runs)
 
 
 def recognise(x: Signal, rate_hz: int) -> Excitation | None:
-    """Return what `x`, shape (frames,), free of DC, holds; ``None`` for none of these."""
-    if is_steady(x, rate_hz):
-        return "room tone"
+    """Return what `x`, shape (frames,), holds; ``None`` for none of these."""
+    x = _without_rumble(x, rate_hz)
     if is_sweep(x, rate_hz):
         return "sweep"
+    if is_steady(x, rate_hz):
+        return "room tone"
     found = find_impulses(x, rate_hz)
     if found and len(found) <= 1 + _IMPULSES_PER_S * len(x) / rate_hz:
         rebounds = [_rebound_db(x[impulse.peak : impulse.end], rate_hz) for impulse in found]
@@ -148,7 +152,7 @@ def is_steady(x: Signal, rate_hz: int) -> bool:
     if len(level) < 10:
         return False
     low, high, top = np.percentile(level, (10.0, 90.0, 100.0))
-    return bool(high - low < _STEADY_DB and top - high < _OVER_FLOOR_DB)
+    return bool(high - low < _STEADY_DB and top - high < _BUMP_DB)
 
 
 def is_sweep(x: Signal, rate_hz: int) -> bool:
@@ -174,11 +178,24 @@ def is_sweep(x: Signal, rate_hz: int) -> bool:
     return bool(tonal.mean() > 0.7 and upward)
 
 
+def _without_rumble(x: Signal, rate_hz: int) -> Signal:
+    """Return `x` above 100 Hz: rumble that hides a decay says nothing of what was recorded."""
+    from scipy.signal import butter, sosfilt
+
+    if not len(x):
+        return x
+    # Digital silence stays so: a gate is found by it.
+    filtered = sosfilt(butter(2, _RUMBLE_HZ, "highpass", fs=rate_hz, output="sos"), x)
+    return np.where(_identical(x, rate_hz), 0.0, filtered)
+
+
 def _rebound_db(x: Signal, rate_hz: int) -> float:
     """Return the largest rise of the level after a fall, in blocks of 20 ms."""
     level = _levels(x, max(1, round(_SLOW_S * rate_hz)))
     if len(level) < 2:
         return 0.0
+    # What rises again far below the peak is noise.
+    level = np.maximum(level, level.max() - _REBOUND_RANGE_DB)
     return float(np.max(level - np.minimum.accumulate(level)))
 
 
