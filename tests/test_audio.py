@@ -404,6 +404,31 @@ def test_a_truncated_mp3_says_what_is_missing(tmp_path, writer):
     assert source.duration_s + source.missing_s == pytest.approx(1.0, abs=1e-6)
 
 
+def test_a_stream_without_a_length_lacks_nothing(tmp_path):
+    """Raw AAC frames state no length, so a guess from the file size must not count as one.
+
+    A loud second behind a silent one makes the guess by bit rate far too long or too short.
+    """
+    written = np.concatenate([np.zeros((48000, 2), np.float32), tones(("FL", "FR"))])
+    written[48000:] += np.random.default_rng(3).standard_normal((48000, 2)).astype(np.float32) * 0.1
+    path = write_with_ffmpeg(tmp_path / "take.aac", "aac", written, "stereo")
+    recording = read(path)
+    assert recording.source.codec == "AAC"
+    assert recording.source.missing_s == 0
+    assert recording.duration_s == pytest.approx(2.0, abs=0.1)
+
+
+def test_a_bw64_file_is_read(tmp_path):
+    """BW64 (ITU-R BS.2088) is RF64 under another name, which libsndfile does not know."""
+    written = noise(4800, 2, 24)
+    path = tmp_path / "take.wav"
+    soundfile.write(path, written, 48000, subtype="PCM_24", format="RF64")
+    path.write_bytes(b"BW64" + path.read_bytes()[4:])
+    recording = read(path)
+    assert recording.source.container == "BW64"
+    np.testing.assert_array_equal(recording.samples * 2.0**31, written)
+
+
 @pytest.mark.parametrize("name", CUT_FORMATS)
 def test_wherever_a_file_is_cut_it_is_read_or_named(tmp_path, name):
     """Cut at a hundred places, a file is read or refused in one line; nothing else happens."""

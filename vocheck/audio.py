@@ -294,12 +294,12 @@ def _look_at_wave(file: BinaryIO, size: int, magic: bytes) -> _Facts:
         elif name == b"bext" and container == "WAV":
             container = "BWF"
         elif name == b"fmt ":
-            channels, bytes_per_s, mask = struct.unpack(
-                "<2xH4xI8xI", file.read(min(length, 24)).ljust(24, b"\0")
+            channels, rate, bytes_per_s, align, mask = struct.unpack(
+                "<2xHIIH6xI", file.read(min(length, 24)).ljust(24, b"\0")
             )
             named = tuple(s for bit, s in enumerate(SPEAKERS) if mask >> bit & 1)
             speakers = named if length >= 40 and len(named) == channels else None
-            bytes_per_s = max(1, bytes_per_s)
+            bytes_per_s = bytes_per_s or max(1, rate * align)
         position += length + length % 2
     return _Facts("wave", container)
 
@@ -535,8 +535,8 @@ class _PyavReader:
 
     def _promised_s(self, stream: Any, facts: _Facts) -> float:
         """Return the length the file states for this track; 0 where it states none."""
-        if facts.kind == "mp3" and not _mp3_says_its_length(self._path):
-            return 0.0
+        if facts.kind is None or (facts.kind == "mp3" and not _mp3_says_its_length(self._path)):
+            return 0.0  # FFmpeg would guess from the file size
         if stream.duration is not None:
             duration_s = float(stream.duration * stream.time_base)
             if stream.codec_context.name.startswith("pcm_"):
