@@ -145,8 +145,8 @@ def frames_within(
             frames = np.lib.stride_tricks.sliding_window_view(part, size)[:: size // 2]
             heard = sounding(frames)
             if heard.any():
-                mean = np.float32(frames[heard].mean(dtype=np.float64))
-                frames = frames - mean * heard[:, np.newaxis]
+                mean = frames[heard].mean(dtype=np.float64)
+                frames = (frames - mean * heard[:, np.newaxis]).astype(np.float32)
             parts.append(frames)
     return np.concatenate(parts)
 

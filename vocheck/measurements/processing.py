@@ -8,12 +8,13 @@ What it is
 
 Method
     Gate: exact zeros in runs of 5 ms or more inside the pauses; or noise that is lower in the
-    pauses than under the speech. For that, the softest moments within phrases are compared with the
-    pauses in each of several bands; where no gate is, at least one band shows the same noise in
-    both. Noise reduction: the standard deviation, over time, of the level in each bin of the
-    spectrum of the pauses. The power of Gaussian noise in a bin follows an exponential
-    distribution, whose logarithm has a standard deviation of 10 / ln 10 * pi / sqrt 6 = 5.57 dB,
-    whatever the noise's colour and level. Noise reduction that opens and closes bins raises it.
+    pauses than under the speech. For that, the softest twentieth of the frames within phrases is
+    compared with the softest twentieth of the pauses in each of several bands; where no gate is, at
+    least one band shows the same noise in both. Noise reduction: the standard deviation, over time,
+    of the level in each bin of the spectrum of the pauses. The power of Gaussian noise in a bin
+    follows an exponential distribution, whose logarithm has a standard deviation of
+    10 / ln 10 * pi / sqrt 6 = 5.57 dB, whatever the noise's color and level. Noise reduction that
+    opens and closes bins raises it.
 
 Sources
     The value of 5.57 dB is theory; that musical noise raises the spread of the spectrum is the
@@ -33,6 +34,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -42,14 +44,19 @@ from vocheck.results import Group
 
 _ZERO_RUN_S = 0.005
 _ZERO_SHARE = 0.02  # of the pauses
-_GATE_DB = 8.0
+_GATE_DB = 6.0
+_SILENCE = 1e-15  # of power: below the last bit of any recording
+_TOP_SHARE = 0.45  # of the rate: a band above may hold the slope of a converter's filter
 _BAND_EDGES_HZ = (
     100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 5000.0, 7000.0, 9000.0, 12000.0, 16000.0, 20000.0
 )  # fmt: skip
-_SOFT_PERCENTILE = 5  # of a band's level within phrases: where the voice leaves the noise bare
+_SOFT_PERCENTILE = 5  # of a band's power within phrases: where the voice leaves the noise bare
 _LATTICE_HZ = (200.0, 8000.0)
-_NR_DB = 6.5
+_NR_DB = 6.2
+_MARGINS_S = (0.06, 0.12)  # of a phrase: the activity's pads, in which a gate may be closed already
 _MIN_FRAMES = 12
+_EDGE_S = 0.011  # half a window: frames that reach out of the pause are left out
+_DISTURBED = 2.0  # of the median power of all pauses: louder frames hold a breath or a click
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,14 +91,15 @@ def measure(recording: Recording) -> Processing:
     deviation: float | None = None
     reason = f"only {pause_s:.2f} s of usable pause; {MIN_PAUSE_S:.1f} s are needed"
     if pause_s >= MIN_PAUSE_S and activity.phrases:
-        zeros = _zero_share(recording)
-        depth = _depth_db(recording)
-        gated = zeros > _ZERO_SHARE or (depth is not None and depth > _GATE_DB)
-        if not gated:
-            depth = None
-            missing["gate_depth_db"] = "no gate was found"
-        elif depth is None:
+        if _zero_share(recording) > _ZERO_SHARE:
+            gated = True
             missing["gate_depth_db"] = "the gate closes to digital silence"
+        else:
+            depth = _depth_db(recording)
+            gated = depth is not None and depth > _GATE_DB
+            if not gated:
+                depth = None
+                missing["gate_depth_db"] = "no gate was found"
     else:
         if pause_s >= MIN_PAUSE_S:
             reason = "no speech was found"
@@ -134,49 +142,59 @@ def _zero_share(recording: Recording) -> float:
 
 
 def _depth_db(recording: Recording) -> float | None:
-    """Return by how much the pauses lie below the softest moments of the speech, in any band."""
+    """Return by how much the pauses lie below the softest moments of the speech, in any band.
+
+    ``None`` where the bare noise cannot be seen: hardly any speech, or hardly any pause that is
+    more than digital silence.
+    """
     spectrogram, activity = recording.spectrogram, recording.activity
-    within = activity.mask(activity.phrases, spectrogram.times_s)
-    pause = activity.mask(activity.usable_pauses, spectrogram.times_s)
-    if within.sum() < _MIN_FRAMES or pause.sum() < _MIN_FRAMES:
+    hz = spectrogram.frequencies_hz
+    edges = [edge for edge in _BAND_EDGES_HZ if edge <= _TOP_SHARE * recording.rate]
+    bands = np.stack([(hz >= low) & (hz < high) for low, high in pairwise(edges)], axis=1)
+    power = spectrogram.power @ bands.astype(np.float32)
+    before, after = _MARGINS_S
+    words = tuple((a + before, b - after) for a, b in activity.phrases if b - a > before + after)
+    within = power[activity.mask(words, spectrogram.times_s)]
+    pause = power[activity.mask(activity.usable_pauses, spectrogram.times_s)]
+    pause = pause[pause.sum(axis=1) > _SILENCE]
+    if min(len(within), len(pause)) < _MIN_FRAMES:
         return None
-    depths = []
-    for low, high in zip(_BAND_EDGES_HZ, _BAND_EDGES_HZ[1:], strict=False):
-        if high > 0.45 * recording.rate:
-            break
-        power = spectrogram.band(low, high)
-        closed = float(np.median(power[pause]))
-        if closed <= 0.0:
-            return None
-        soft = float(np.percentile(power[within], _SOFT_PERCENTILE))
-        depths.append(10.0 * math.log10(max(soft, 1e-30) / closed))
-    return min(depths) if depths else None
+    # The same percentile of both: where no gate is, what is left of a band is the same noise.
+    open_, closed = (
+        np.percentile(part, _SOFT_PERCENTILE, axis=0) + _SILENCE for part in (within, pause)
+    )
+    return float(10.0 * np.log10(open_ / closed).min())
 
 
 def _log_spectral_std(recording: Recording) -> float | None:
     """Return the standard deviation over time of the level in the bins of the pauses, in dB.
 
-    Pooled over bins and pauses; each pause about its own mean, so that noise which changes between
-    pauses does not count.
+    Pooled over bins and pauses; each pause about its own mean and each frame about its own level,
+    so that noise which swells or changes between pauses does not count.
     """
     spectrogram = recording.spectrogram
-    bins = (spectrogram.frequencies_hz >= _LATTICE_HZ[0]) & (
-        spectrogram.frequencies_hz <= min(_LATTICE_HZ[1], 0.45 * recording.rate)
-    )
-    if not bins.any():
-        return None
-    squares = 0.0
-    freedom = 0
+    hz = spectrogram.frequencies_hz
+    top = min(_LATTICE_HZ[1], _TOP_SHARE * recording.rate)
+    bins = slice(*np.searchsorted(hz, (_LATTICE_HZ[0], top)))
+    pauses = []
     for start, end in recording.activity.usable_pauses:
-        first, last = np.searchsorted(spectrogram.times_s, (start + 0.011, end - 0.011))
-        power = spectrogram.power[first:last:2, bins]  # every second frame: half a window apart
-        total = power.sum(axis=1)
-        power = power[(total > 0.0) & (total <= 2.0 * np.median(total))] if len(total) else power
-        if len(power) < 4:
-            continue
-        level = 10.0 * np.log10(np.maximum(power, 1e-20, dtype=np.float64))
-        squares += float(np.square(level - level.mean(axis=0)).sum())
-        freedom += (len(level) - 1) * level.shape[1]
-    if freedom < _MIN_FRAMES * int(bins.sum()):
+        first, last = np.searchsorted(spectrogram.times_s, (start + _EDGE_S, end - _EDGE_S))
+        # Every second frame: half a window apart, so that neighbors hardly depend on each other.
+        pauses.append(spectrogram.power[first:last:2, bins].astype(np.float64))
+    totals = [power.sum(axis=1) for power in pauses]
+    heard = np.concatenate([total[total > _SILENCE] for total in totals] or [np.zeros(0)])
+    if not len(heard):
         return None
-    return math.sqrt(squares / freedom)
+    loudest = _DISTURBED * float(np.median(heard))
+    squares, freedom = 0.0, 0
+    for power, total in zip(pauses, totals, strict=True):
+        quiet = power[(total > _SILENCE) & (total <= loudest)]
+        if len(quiet) < 2:
+            continue
+        level = 10.0 * np.log10(quiet + _SILENCE * 1e-6)
+        level -= level.mean(axis=1, keepdims=True)
+        level -= level.mean(axis=0)
+        squares += float(np.square(level).sum())
+        freedom += (level.shape[0] - 1) * (level.shape[1] - 1)
+    enough = freedom >= _MIN_FRAMES * (hz[bins].size - 1) > 0
+    return math.sqrt(squares / freedom) if enough else None

@@ -1,0 +1,128 @@
+"""Gating and noise reduction, done here to noise of known kind."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.measurements.test_noise import band_noise, words
+from vocheck.measurements import processing
+from vocheck.recording import Recording
+
+RATE = 48_000
+THEORY_DB = (
+    10 / math.log(10) * math.pi / math.sqrt(6)
+)  # 5.57: of the log of an exponential variable
+
+
+def open_gain(depth_db: float) -> np.ndarray:
+    """Return the gain of a gate that opens 50 ms before each word and closes 60 ms after it."""
+    envelope = np.abs(words()) > 1e-4
+    width = round(0.06 * RATE)
+    reach = np.convolve(envelope, np.ones(2 * width), mode="same") > 0.5
+    ramp = np.convolve(reach, np.hanning(480) / np.hanning(480).sum(), mode="same")
+    return 10 ** (-depth_db / 20 * (1 - np.clip(ramp, 0, 1)))
+
+
+def noisy(level_dbfs: float = -60.0) -> np.ndarray:
+    return words() + 10 ** (level_dbfs / 20) * band_noise(6.0, 20, 20_000)
+
+
+def test_an_untouched_take_shows_nothing():
+    """Stationary noise under speech: no gate, no noise reduction, the theoretical spread."""
+    found = processing.measure(Recording(noisy().astype(np.float32), RATE))
+    assert found.gated is False
+    assert found.gate_depth_db is None
+    assert found.noise_reduction is False
+    # 0.15 dB: three standard deviations with the bins and frames of 2 s of pause.
+    assert found.log_spectral_std_db == pytest.approx(THEORY_DB, abs=0.15)
+
+
+@pytest.mark.parametrize("color", ["white", "pink", "brown"])
+@pytest.mark.parametrize("rate", [16_000, 44_100, 96_000])
+def test_gaussian_noise_has_the_theoretical_spread(color, rate):
+    """5.57 dB whatever the color, level and rate (closed form)."""
+    count = 4 * rate
+    hz = np.maximum(np.fft.rfftfreq(count, 1 / rate), 20.0)
+    power = {"white": 0.0, "pink": -0.5, "brown": -1.0}[color]
+    spectrum = np.fft.rfft(np.random.default_rng(4).standard_normal(count)) * hz**power
+    x = np.fft.irfft(spectrum, count)
+    found = processing.measure(Recording((1e-3 * x / x.std()).astype(np.float32), rate))
+    assert found.log_spectral_std_db == pytest.approx(THEORY_DB, abs=0.15)
+    assert found.noise_reduction is False
+
+
+@pytest.mark.parametrize("depth_db", [10.0, 20.0, 40.0])
+def test_a_gate_is_found_with_its_depth(depth_db):
+    """The pauses turned down by 10 to 40 dB: gated, and by how much."""
+    found = processing.measure(Recording((noisy() * open_gain(depth_db)).astype(np.float32), RATE))
+    assert found.gated is True
+    # 3 dB: where the voice covers the noise, its softest moments read a little high, and the
+    # frames in which the gate is still closing read low.
+    assert found.gate_depth_db == pytest.approx(depth_db, abs=3.0)
+
+
+def test_a_hard_gate_is_found_by_its_zeros():
+    """Pauses of exact zeros: gated, and the depth is infinite, so there is no number."""
+    x = noisy() * (open_gain(100.0) > 0.5)
+    found = processing.measure(Recording(x.astype(np.float32), RATE))
+    assert found.gated is True
+    assert found.gate_depth_db is None
+    assert found.not_measured["gate_depth_db"] == "the gate closes to digital silence"
+
+
+def test_padding_is_no_gate():
+    """Digital silence before and after the take is an editor's, not a gate's."""
+    x = np.concatenate((np.zeros(RATE), noisy(), np.zeros(RATE))).astype(np.float32)
+    assert processing.measure(Recording(x, RATE)).gated is False
+
+
+def test_sixteen_bits_without_dither_are_no_gate():
+    """Noise below the last bit has many zeros, but no long run of them that stands for a gate."""
+    x = np.round(noisy(-94.0) * 32768) / 32768
+    assert processing.measure(Recording(x.astype(np.float32), RATE)).gated is False
+
+
+def spectral_subtraction(x: np.ndarray, over: float = 2.0, floor_db: float = -30.0) -> np.ndarray:
+    """Return `x` after power spectral subtraction (Boll 1979) of the mean of its first half second.
+
+    Windows of 21 ms, three quarters overlapping.
+    """
+    size, hop = 1024, 256
+    window = np.sqrt(np.hanning(size + 1)[:-1])
+    padded = np.pad(x, size)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop] * window
+    spectra = np.fft.rfft(frames, axis=1)
+    power = np.abs(spectra) ** 2
+    noise = power[8 : round(0.5 * RATE / hop)].mean(axis=0)
+    gain = np.sqrt(np.maximum(1 - over * noise / np.maximum(power, 1e-30), 10 ** (floor_db / 10)))
+    out = np.zeros(len(padded))
+    for i, frame in enumerate(np.fft.irfft(spectra * gain, size, axis=1) * window):
+        out[i * hop : i * hop + size] += frame
+    return out[size : size + len(x)] / 2
+
+
+def test_musical_noise_is_found():
+    """Spectral subtraction leaves lone bins that come and go: a spread well above the theory."""
+    found = processing.measure(Recording(spectral_subtraction(noisy()).astype(np.float32), RATE))
+    assert found.noise_reduction is True
+    assert found.log_spectral_std_db > THEORY_DB + 1.5
+
+
+def test_noise_that_swells_is_no_noise_reduction():
+    """A level that moves by 6 dB within the pauses does not count."""
+    t = np.arange(6 * RATE) / RATE
+    swell = 10 ** (3 * np.sin(2 * np.pi * t / 1.7) / 20)
+    x = words() + 1e-3 * swell * band_noise(6.0, 20, 20_000)
+    found = processing.measure(Recording(x.astype(np.float32), RATE))
+    assert found.noise_reduction is False
+
+
+def test_without_pauses_it_says_so():
+    """No pause, no statement."""
+    found = processing.measure(Recording(words()[RATE : RATE + 30_000], RATE))
+    assert found.gated is None
+    assert found.noise_reduction is None
+    assert "of usable pause" in found.not_measured["gated"]
