@@ -1,8 +1,8 @@
 """Breaths: where the talker breathes in, heard. Information for the editor, and no fault.
 
-Method: a breath is a noise without pitch between the room's noise and the voice: most of its energy lies
-between 700 Hz and 4 kHz, little below 450 Hz (there is no voice in it) and not much above 5 kHz
-(it is no /s/). Frames of 30 ms that look like that, for 0.18 to 1.2 s on end and next to
+Method: a breath is a noise without pitch between the room's noise and the voice. Most of its energy
+lies between 700 Hz and 4 kHz, little below 450 Hz (there is no voice in it) and not much above
+5 kHz (it is no /s/). Frames of 30 ms that look like that, for 0.18 to 1.2 s on end and next to
 something quieter, are reported with their mean level relative to the active speech level.
 
 Sources

@@ -2,24 +2,27 @@
 
 Digital clicks
     ``digital``: one to a few wrong samples (a lost clock, static, a bad splice), anywhere in the
-    take. Method: each sample of a voice can be predicted from the 24 before it; what the prediction leaves
-    over, the residual, is small, and large at a click. But it is large at the burst of a /t/ and at
-    a glottal pulse too. So the samples themselves are put to the test: nine in a row are replaced
-    by what least squares makes of their surroundings. If that takes away nearly all of the residual
-    (15 of 16 parts of its energy within the reach of those samples), and leaves the 7 ms on both
-    sides calm (less than half the click's peak), then nine samples were wrong and the rest was
-    right: a digital click. A burst lasts longer and stays. The level is the height of the change.
+    take. Method: each sample of a voice can be predicted from the 24 before it; what the
+    prediction leaves over, the residual, is small, and large at a click. But it is large at the
+    burst of a /t/ and at a glottal pulse too. So the samples themselves are put to the test: nine
+    in a row are replaced by what least squares makes of their surroundings. If that takes away 98
+    % of the energy of the residual within the reach of those samples, and the 7 ms on both sides
+    are calmer than the click, then nine samples were wrong and the rest was right: a digital
+    click. A burst lasts longer and stays. The level is the height of the change.
 
     Prediction is costly, so it is made only where the second difference of the signal says that
-    something is rough: its peak in 2 ms over 3 times the median of 60 ms around, and over the
-    third-largest of its neighbors within 14 ms, which are the glottal pulses.
+    something is rough: its peak in 2 ms over 3 times the median of 60 ms around, over the
+    third-largest of its neighbors within 14 ms, which are the glottal pulses, and over 1.5 times
+    anything but itself within 3 ms.
 Mouth clicks
     ``mouth``: lips and tongue part with a tick of 1 to 6 ms. Inside speech such a tick cannot be
-    told from a stop consonant, so ticks are counted only in the pauses and within 100 ms of their
-    edges, where the ear hears them too. A tick rises 18 dB above what lies before and what lies
-    after it (medians of the first difference, in blocks of 1 ms at a rate of 16 kHz), and is over
-    after 8 ms; the burst that opens a word is followed by the word. ``mouth_per_minute`` is their
-    number per minute of take. The level is the peak of the tick, without the rumble below it.
+    told from a stop consonant, so ticks are counted only in the pauses and close to their edges,
+    where the ear hears them too. A tick rises 18 dB above the medians of what lies before and of
+    what lies after it (first difference of the signal at a rate of 16 kHz, in blocks of 1 ms), is
+    over after 8 ms, and stands alone, unlike a glottal pulse. Outside the pauses that speech
+    activity finds, nearly all of the 100 ms before and after it must be quiet: the burst that
+    opens a word is followed by the word. ``mouth_per_minute`` is their number per minute of take.
+    The level is the peak of the tick, without the rumble below it.
 
 Sources
 -------
@@ -33,7 +36,7 @@ Limits of validity
 Weak digital clicks hide in loud speech: half of those 20 dB below the speech level (peak against
 RMS) are found, nine of ten at the speech level. A click that a converter or a codec has smeared
 over more than nine samples is not called digital. Mouth clicks more than 35 dB below the speech
-level are not reported. The released /t/ or /k/ that ends a phrase can look like a tick.
+level are not reported, nor all of those in pauses shorter than a quarter of a second.
 """
 
 from __future__ import annotations
@@ -58,6 +61,8 @@ _AROUND_BLOCKS = 15  # either side: 60 ms in all
 _PULSE_BLOCKS = 7  # either side: 14 ms, a glottal period or two
 _SUSPECT_OVER_MEDIAN = 3.0
 _SUSPECT_OVER_THIRD = 1.0
+_ALONE_S = 0.003
+_SUSPECT_OVER_OTHERS = 1.5
 _SUSPECTS_PER_S = 50.0  # more than that is no click but the sound itself
 _ORDER = 24
 _SEGMENT = 1024
@@ -65,17 +70,20 @@ _WRONG = 9  # samples in a row that may be wrong
 _SEARCH_S = 0.0006  # how far from the suspect its click may lie
 _NEAR_S = 0.007  # how far around it the residual must be smaller
 _PROMISING = 4.0
-_EXPLAINED = 15.0
-_OVER_NEAR = 2.0
+_EXPLAINED = 50.0
+_OVER_NEAR = 1.5
 _AUDIBLE_DB = -40.0  # re active level: a weaker click is not reported
 
 # Mouth clicks
 _MOUTH_RATE_HZ = 16000
 _MOUTH_BLOCK = 16  # 1 ms
-_EDGE_S = 0.1
 _CREST_BLOCKS = 5  # a click is the highest block within so many either side
 _BEFORE_BLOCKS = (-35, -5)
 _AFTER_BLOCKS = (8, 40)
+_WORD_BLOCKS = (-100, 100)  # around a tick outside the pauses that were found
+_WORD_SHARE = 0.15  # of it that may be loud: with more the tick belongs to a word
+_PULSES_BLOCKS = 30  # either side: no train of glottal pulses
+_PULSE_LEVEL = 0.35
 _CONTRAST = 10.0 ** (18.0 / 20.0)  # over the median on both sides
 _LONGEST_BLOCKS = 8
 _WIDTH_LEVEL = 0.25  # -12 dB: where the length of a tick is taken
@@ -207,8 +215,13 @@ def _suspects(x: _Array, rate: int) -> _Places:
     keep[1:] &= top[1:] >= top[:-1]
     keep[:-1] &= top[:-1] > top[1:]
     chosen = np.flatnonzero(keep)
-    places: _Places = chosen * size + blocks[chosen].argmax(axis=1) + 1
-    return places
+    places: _Places = chosen * size + blocks[chosen].argmax(axis=1)
+    # And of those, the ones that stand alone: bursts and pulses are rough before and after too.
+    reach = round(_ALONE_S * rate)
+    apart = np.arange(-reach, reach + 1)
+    apart = apart[np.abs(apart) >= _WRONG]
+    others = rough[np.clip(places[:, np.newaxis] + apart, 0, len(rough) - 1)].max(axis=1)
+    return places[rough[places] > _SUSPECT_OVER_OTHERS * others] + 1
 
 
 @dataclass(frozen=True)
@@ -290,22 +303,30 @@ def _mouth(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
     block_s = _MOUTH_BLOCK / _MOUTH_RATE_HZ
     rough = np.abs(np.diff(x[: count * _MOUTH_BLOCK], prepend=x[:1]))
     top = rough.reshape(count, _MOUTH_BLOCK).max(axis=1)
-    near_pause = np.zeros(count, bool)
+    in_pause = np.zeros(count, bool)
     for start, end in recording.activity.pauses:
-        first, last = (start - _EDGE_S) / block_s, (end + _EDGE_S) / block_s
-        near_pause[max(0, int(first)) : int(last)] = True
+        in_pause[int(start / block_s) : int(end / block_s)] = True
     reach = _CREST_BLOCKS
     crests = np.lib.stride_tricks.sliding_window_view(np.pad(top, reach), 2 * reach + 1).max(axis=1)
     threshold = 10.0 ** ((active_dbfs + _MOUTH_AUDIBLE_DB) / 20.0)
-    found = np.flatnonzero(near_pause & (top >= crests) & (top > 0.2 * threshold))
-    margin = max(_AFTER_BLOCKS[1], -_BEFORE_BLOCKS[0])
+    found = np.flatnonzero((top >= crests) & (top > 0.2 * threshold))
+    margin = _WORD_BLOCKS[1]
     padded = np.pad(top, margin, mode="edge")
+    places = margin + found[:, np.newaxis]
     before, after = (
-        np.median(padded[margin + found[:, np.newaxis] + np.arange(*span)], axis=1)
+        np.median(padded[places + np.arange(*span)], axis=1)
         for span in (_BEFORE_BLOCKS, _AFTER_BLOCKS)
     )
     background = np.maximum(np.maximum(before, after), _QUIET)
+    inside = ~in_pause[found]
+    for span in ((_WORD_BLOCKS[0], _BEFORE_BLOCKS[1]), (_AFTER_BLOCKS[0], _WORD_BLOCKS[1])):
+        word = np.quantile(padded[places + np.arange(*span)], 1.0 - _WORD_SHARE, axis=1)
+        background = np.where(inside, np.maximum(background, word), background)
     found = found[top[found] > _CONTRAST * background]
+    apart = np.abs(np.arange(-_PULSES_BLOCKS, _PULSES_BLOCKS + 1))
+    apart = np.flatnonzero(apart >= _CREST_BLOCKS) - _PULSES_BLOCKS
+    pulses = np.partition(padded[margin + found[:, np.newaxis] + apart], -2, axis=1)[:, -2]
+    found = found[pulses < _PULSE_LEVEL * top[found]]
     # Length: the blocks around the crest, without a gap, above a quarter of it.
     width = 2 * _LONGEST_BLOCKS
     around = padded[margin + found[:, np.newaxis] + np.arange(-width, width + 1)]

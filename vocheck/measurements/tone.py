@@ -3,9 +3,10 @@
 Long-term average spectrum
     ``ltas`` is the level of the speech in third-octave bands (IEC 61260-1 mid-band frequencies,
     base ten) relative to all bands together: as powers they add up to 1, whatever the gain.
-    Method: the mean power spectrum of the frames that hold speech, of 21 ms above 1 kHz and of
-    128 ms below, where the bands are narrow. Compare whole spectra and leave single bands alone: two texts of a
-    few seconds read by one talker into one microphone differ by some 3 dB from band to band.
+    Method: the mean power spectrum of the frames that hold speech, of 21 ms above 1 kHz and 128
+    ms below, where the bands are narrow. Compare whole spectra and leave single bands alone: two
+    texts of a few seconds read by one talker into one microphone differ by some 3 dB from band to
+    band.
 Bandwidth
     A recording made at 16 kHz, or passed through a telephone or a lossy codec, ends abruptly:
     nothing lies above some frequency, whatever the file's sample rate says. ``bandwidth_hz`` is
