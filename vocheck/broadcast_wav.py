@@ -1,16 +1,20 @@
-"""Broadcast WAV: a copy of a recording with its loudness written into it.
+"""Copies of a recording as WAV with something written into them: its loudness, or markers.
 
 EBU Tech 3285 version 2 [1]_ adds five loudness fields to the ``bext`` chunk of a WAV file, so that
-whoever receives the file can read what was measured. `stamp` writes such a copy. The samples of the
-copy are those of the source, bit for bit, and every other chunk is kept (filler aside); the source
-is only read.
-A file over 4 GiB becomes RF64 [2]_, which carries its sizes as 64 bits.
+whoever receives the file can read what was measured: `stamp` writes such a copy. Cue points and
+their labels [3]_ show in an editor where something was found: `mark` writes such a copy.
+
+The samples of a copy are those of the source, bit for bit, and every other chunk is kept (filler
+aside); the source is only read. A file over 4 GiB becomes RF64 [2]_, which carries its sizes as
+64 bits.
 
 References
 ----------
 .. [1] EBU Tech 3285, Specification of the Broadcast Wave Format (BWF), version 2.0, 2011,
    section 2.3 (Broadcast Audio Extension chunk).
 .. [2] EBU Tech 3306, MBWF / RF64: An extended file format for audio, version 1.1, 2009.
+.. [3] IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0, 1991:
+   cue-points chunk and associated data list.
 """
 
 from __future__ import annotations
@@ -19,7 +23,7 @@ import math
 import os
 import struct
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -97,17 +101,109 @@ def stamp(
     VocheckError
         If source and output are the same file, or the output cannot be written.
     """
-    source, output = Path(source), Path(output)
+    source = Path(source)
+
+    def edit(file: BinaryIO, chunks: list[_Chunk]) -> _Edit:
+        new = [(b"bext", _bext(file, chunks, source, loudness))]
+        return new, [chunk for chunk in chunks if chunk.name != b"bext"]
+
+    _copy(source, Path(output), edit)
+
+
+@dataclass(frozen=True)
+class Marker:
+    """A place in a recording, with what to say of it.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Equal for a single moment.
+    label : str
+    """
+
+    start_s: float
+    end_s: float
+    label: str
+
+
+def mark(
+    source: str | os.PathLike[str], output: str | os.PathLike[str], markers: Sequence[Marker]
+) -> None:
+    """Write a copy of `source` as WAV with cue points and labels, in place of any it had.
+
+    Parameters
+    ----------
+    source
+        A WAV, Broadcast WAV, RF64, W64, AIFF, CAF or FLAC file.
+    output
+        The copy; replaced if it exists.
+    markers : sequence of Marker
+
+    Raises
+    ------
+    AudioError
+        If the source is no such file.
+    VocheckError
+        If source and output are the same file, or the output cannot be written.
+    """
+
+    def edit(file: BinaryIO, chunks: list[_Chunk]) -> _Edit:
+        rate = _rate(file, chunks)
+        new = [(b"cue ", _cue_points(markers, rate)), (b"LIST", _labels(markers, rate))]
+        return new, [chunk for chunk in chunks if not _is_marking(file, chunk)]
+
+    _copy(Path(source), Path(output), edit)
+
+
+def _cue_points(markers: Sequence[Marker], rate: int) -> bytes:
+    points = b"".join(
+        # Identity, position in play order, chunk, start of the chunk and of the block, frame.
+        struct.pack("<II4sIII", i, frame, b"data", 0, 0, frame)
+        for i, frame in enumerate((round(m.start_s * rate) for m in markers), start=1)
+    )
+    return struct.pack("<I", len(markers)) + points
+
+
+def _labels(markers: Sequence[Marker], rate: int) -> bytes:
+    """Return the list of labels; a stretch also has its length in frames (``ltxt``)."""
+    parts = [b"adtl"]
+    for i, marker in enumerate(markers, start=1):
+        text = struct.pack("<I", i) + marker.label.encode("utf-8") + b"\0"
+        parts.append(struct.pack("<4sI", b"labl", len(text)) + text + bytes(len(text) % 2))
+        length = round((marker.end_s - marker.start_s) * rate)
+        if length > 0:
+            stretch = struct.pack("<II4sHHHH", i, length, b"rgn ", 0, 0, 0, 0)
+            parts.append(struct.pack("<4sI", b"ltxt", len(stretch)) + stretch)
+    return b"".join(parts)
+
+
+def _rate(file: BinaryIO, chunks: list[_Chunk]) -> int:
+    form = next((chunk for chunk in chunks if chunk.name == b"fmt "), None)
+    if form is None:
+        raise AudioError("the WAV file does not tell its format")
+    file.seek(form.position + 4)
+    return int(struct.unpack("<I", file.read(4))[0])
+
+
+def _is_marking(file: BinaryIO, chunk: _Chunk) -> bool:
+    if chunk.name == b"LIST" and chunk.length >= 4:
+        file.seek(chunk.position)
+        return file.read(4) == b"adtl"
+    return chunk.name == b"cue "
+
+
+def _copy(source: Path, output: Path, edit: Callable[[BinaryIO, list[_Chunk]], _Edit]) -> None:
+    """Copy a lossless file as WAV, its chunks edited on the way."""
     if output.exists() and output.samefile(source):
-        raise VocheckError(f"{output}: is the source itself; stamp a copy under another name")
+        raise VocheckError(f"{output}: is the source itself; write the copy under another name")
     with replacing(output) as temporary:
         if _is_wave(source):
-            _stamp_wave(source, source, temporary, loudness)
+            _copy_wave(source, source, temporary, edit)
             return
         with tempfile.TemporaryDirectory(dir=output.parent, prefix=".vocheck-") as folder:
             wave = Path(folder) / "copy.wav"
             _to_wave(source, wave)
-            _stamp_wave(wave, source, temporary, loudness)
+            _copy_wave(wave, source, temporary, edit)
 
 
 def _is_wave(path: Path) -> bool:
@@ -150,17 +246,24 @@ class _Chunk:
     length: int
 
 
-def _stamp_wave(wave: Path, source: Path, output: Path, loudness: LoudnessFields) -> None:
-    """Copy the chunks of a WAV file with its ``bext`` chunk brought to version 2."""
+_Edit = tuple[list[tuple[bytes, bytes]], list[_Chunk]]
+"""The chunks to write anew, as name and content, and those to keep."""
+
+
+def _copy_wave(
+    wave: Path,
+    source: Path,
+    output: Path,
+    edit: Callable[[BinaryIO, list[_Chunk]], _Edit],
+) -> None:
     with wave.open("rb") as file:
         size = os.fstat(file.fileno()).st_size
         chunks = [c for c in _chunks(file, size) if c.name not in (b"ds64", b"JUNK")]
         if not any(chunk.name == b"data" for chunk in chunks):
             raise AudioError(f"{source}: holds no audio data")
-        bext = _bext(file, chunks, source, loudness)
-        kept = [chunk for chunk in chunks if chunk.name != b"bext"]
+        new, kept = edit(file, chunks)
         with output.open("wb") as out:
-            _write(out, file, bext, kept)
+            _write(out, file, new, kept)
 
 
 def _chunks(file: BinaryIO, size: int) -> Iterator[_Chunk]:
@@ -207,10 +310,12 @@ def _bext(file: BinaryIO, chunks: list[_Chunk], source: Path, loudness: Loudness
     return fixed + loudness.packed() + bytes(180)
 
 
-def _write(out: BinaryIO, file: BinaryIO, bext: bytes, chunks: list[_Chunk]) -> None:
+def _write(
+    out: BinaryIO, file: BinaryIO, new: list[tuple[bytes, bytes]], chunks: list[_Chunk]
+) -> None:
     """Write RIFF, or RF64 where 32 bits do not hold the size."""
     content = sum(8 + chunk.length + chunk.length % 2 for chunk in chunks)
-    content += 4 + 8 + len(bext) + len(bext) % 2  # "WAVE" and the bext chunk
+    content += 4 + sum(8 + len(body) + len(body) % 2 for _, body in new)  # 4: "WAVE"
     data = next(chunk for chunk in chunks if chunk.name == b"data")
     large = content > LARGEST_RIFF
     if large:
@@ -219,7 +324,8 @@ def _write(out: BinaryIO, file: BinaryIO, bext: bytes, chunks: list[_Chunk]) -> 
         out.write(struct.pack("<4sIQQQI", b"ds64", 28, content + 36, data.length, 0, 0))
     else:
         out.write(struct.pack("<4sI4s", b"RIFF", content, b"WAVE"))
-    out.write(struct.pack("<4sI", b"bext", len(bext)) + bext + bytes(len(bext) % 2))
+    for name, body in new:
+        out.write(struct.pack("<4sI", name, len(body)) + body + bytes(len(body) % 2))
     for chunk in chunks:
         told = SIZE_IN_DS64 if large and chunk is data else chunk.length
         out.write(struct.pack("<4sI", chunk.name, told))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,10 +20,19 @@ from vocheck.commands.options import (
     quiet_option,
 )
 
+if TYPE_CHECKING:
+    from vocheck.take import TakeResult
+
 
 @click.command("take")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--to", "targets", multiple=True, metavar="NAME", help="Delivery target; repeatable.")
+@click.option(
+    "--markers",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Also write the places found, for the edit: OUT.vtt, OUT.csv, or OUT.wav (a copy of the "
+    "take with labels).",
+)
 @format_option("text", "json", "jsonl", "csv")
 @output_option
 @fail_on_option
@@ -31,6 +42,7 @@ from vocheck.commands.options import (
 def command(
     files: tuple[Path, ...],
     targets: tuple[str, ...],
+    markers: Path | None,
     form: str,
     output: Path | None,
     fail_on: str,
@@ -74,7 +86,29 @@ def command(
 
         report = "\n".join(map(render_take, takes))
     deliver(report, output)
+    if markers is not None:
+        write_markers(takes, markers)
     for failure in failures:
         click.echo(f"vocheck: {failure.error}", err=True)
     found = [finding.severity for take in takes for finding in take.findings]
     return exit_status(found, fail_on, len(failures))
+
+
+def write_markers(takes: Sequence[TakeResult], output: Path) -> None:
+    """Write what was found as markers, in the format that the suffix names."""
+    from vocheck.report.markers import markers_of, render_marker_csv, render_vtt
+
+    suffix = output.suffix.lower()
+    if suffix not in (".vtt", ".csv", ".wav"):
+        raise click.UsageError(f"--markers {output}: must end in .vtt, .csv or .wav")
+    if suffix == ".csv":
+        deliver(render_marker_csv(takes), output)
+        return
+    if len(takes) != 1 or takes[0].path is None:
+        raise click.UsageError(f"--markers {output}: one take at a time, or .csv for many")
+    if suffix == ".vtt":
+        deliver(render_vtt(takes[0]), output)
+        return
+    from vocheck.broadcast_wav import mark
+
+    mark(takes[0].path, output, markers_of(takes[0]))
