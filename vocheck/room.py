@@ -284,13 +284,13 @@ class RoomResult(Result):
     bands : tuple of RoomBand
         Empty for room tone.
     mid_t_s : float or None
-        Mean T20 of 500 and 1000 Hz.
+        Mean T20 of the octaves 500 and 1000 Hz, or of the third-octaves 400 to 1250 Hz.
     mid_spread_s : float or None
         Standard deviation of that mean between responses; ``None`` for one.
     mid_scatter_s : float or None
         Standard deviation to be expected of it.
     mid_c50_db : float or None
-        Mean C50 of 500 and 1000 Hz.
+        Mean C50 of the same bands.
     voice_t_s : float or None
         Mean T20 of those of 500, 1000 and 2000 Hz that are valid.
     voice_bands_hz : tuple of float
@@ -643,6 +643,9 @@ def _thinned(decay: Decay) -> tuple[float | None, tuple[float, ...]]:
     if decay.curve is None:
         return None, ()
     levels = decay.curve.levels_db
+    # What lies below the range is noise, more or less subtracted.
+    below = np.flatnonzero(levels < -decay.curve.range_db)
+    levels = levels[: below[0]] if len(below) else levels
     step = max(1, len(levels) // _CURVE_POINTS)
     return step / decay.curve.rate_hz, tuple(round(float(level), 2) for level in levels[::step])
 

@@ -61,7 +61,7 @@ def _title(result: RoomResult) -> str:
     name = Path(path).name if path else "room"
     if result.mid_t_s is None:
         return name
-    return f"{name}: RT60 {result.mid_t_s:.2f} s (T20, 500 Hz and 1 kHz)"
+    return f"{name}: mid-band RT60 {result.mid_t_s:.2f} s (T20)"
 
 
 def _draw_decays(axes: Any, result: RoomResult) -> None:
@@ -71,9 +71,11 @@ def _draw_decays(axes: Any, result: RoomResult) -> None:
     shown = [band for band in result.bands if band.valid and band.decay_db]
     colors = mpl.colormaps[_COLORMAP](np.linspace(0.0, 0.9, len(shown)))
     longest = 0.0
-    for band, color in zip(shown, colors, strict=True):
+    every = 1 + (len(shown) - 1) // 9  # of many bands not all are named
+    for index, (band, color) in enumerate(zip(shown, colors, strict=True)):
+        label = _hz(band.centre_hz) if index % every == 0 else None
         times = 1000.0 * (band.decay_step_s or 0.0) * np.arange(len(band.decay_db))
-        axes.plot(times, band.decay_db, color=color, linewidth=1.6, label=_hz(band.centre_hz))
+        axes.plot(times, band.decay_db, color=color, linewidth=1.6, label=label)
         reached = min(int(np.searchsorted(-np.array(band.decay_db), 60.0)), len(times) - 1)
         longest = max(longest, float(times[reached]))
     for bottom in (-5.0, -25.0, -35.0):

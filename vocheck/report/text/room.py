@@ -48,8 +48,9 @@ def _answer(result: RoomResult) -> list[str]:
     if result.mid_t_s is not None:
         spread = f", {result.mid_spread_s:.2f} s between responses" if result.mid_spread_s else ""
         scatter = f" ± {result.mid_scatter_s:.2f}" if result.mid_scatter_s else ""
+        bands = "500 Hz and 1 kHz" if _octaves(result) else "400 Hz to 1.25 kHz"
         lines.append(
-            f"Mid-band RT60 {result.mid_t_s:.2f}{scatter} s (T20, 500 Hz and 1 kHz{spread}): "
+            f"Mid-band RT60 {result.mid_t_s:.2f}{scatter} s (T20, {bands}{spread}): "
             f"{describe(result.mid_t_s)}."
         )
     elif result.bands:
@@ -67,6 +68,10 @@ def _answer(result: RoomResult) -> list[str]:
     elif "noise" in result.not_measured:
         lines.append(f"Noise: cannot tell, {result.not_measured['noise']}.")
     return lines
+
+
+def _octaves(result: RoomResult) -> bool:
+    return result.bands[1].centre_hz / result.bands[0].centre_hz > 1.5
 
 
 def describe(t_s: float) -> str:
@@ -109,7 +114,7 @@ def _finding(finding: Finding) -> str:
 
 
 def _bands(bands: tuple[RoomBand, ...]) -> str:
-    head = ("octave", "T20 s", "T30 s", "EDT s", "C50 dB", "D50", "Ts ms", "range dB", "")
+    head = ("band", "T20 s", "T30 s", "EDT s", "C50 dB", "D50", "Ts ms", "range dB", "")
     rows = [tuple(dim(word) for word in head)]
     for band in bands:
         ts = None if band.ts_s is None else 1000.0 * band.ts_s
