@@ -25,7 +25,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.octaves import Band, band_filter
+from vocheck.dsp.octaves import Band, band_filter, filter_delay_s
 
 Signal = npt.NDArray[np.float64]
 
@@ -483,15 +483,10 @@ class _Filtered:
         """Bandwidth; half the sample rate where there is no filter."""
         return self._rate / 2.0 if self._band is None else self._band.width_hz
 
-    @cached_property
+    @property
     def delay_s(self) -> float:
-        """Centre of gravity of the energy of the filter's own impulse response."""
-        if self._band is None:
-            return 0.0
-        pulse = np.zeros(max(256, round(20.0 * self._rate / self._band.width_hz)))
-        pulse[0] = 1.0
-        energy = band_filter(pulse, self._rate, self._band) ** 2
-        return float(np.arange(len(energy)) @ energy / energy.sum() / self._rate)
+        """How late the filter lets sound through."""
+        return 0.0 if self._band is None else filter_delay_s(self._band, self._rate)
 
 
 def _times(
