@@ -61,6 +61,33 @@ def test_a_growing_recording_waits(folder):
     assert folder.look() == [Finished(path)]
 
 
+def test_a_recorder_that_writes_in_bursts_teaches_to_wait(folder):
+    """The first pause in mid-take is mistaken for the end; no pause of that length is again.
+
+    Bursts every 1 s, looks every 0.5 s, so 1.5 s of quiet are asked for from then on.
+    """
+    path = folder.write("take 1.wav", b"x" * 100)
+    assert folder.look(2) == [Finished(path)]
+    for burst in range(2, 8):
+        folder.write("take 1.wav", b"x" * 100 * burst)
+        assert folder.look(2) == []
+    assert folder.look(3) == [Finished(path, again=True)]
+    for burst in range(1, 8):
+        path = folder.write("take 2.wav", b"x" * 100 * burst)
+        assert folder.look(2) == []
+    assert folder.look(3) == [Finished(path)]
+
+
+def test_a_take_recorded_over_much_later_teaches_nothing(folder):
+    """Half a minute between two versions is no pause between bursts."""
+    path = folder.write("take 1.wav", b"x" * 100)
+    folder.look(60)
+    folder.write("take 1.wav", b"x" * 200)
+    assert folder.look(2) == [Finished(path, again=True)]
+    path = folder.write("take 2.wav")
+    assert folder.look(2) == [Finished(path)]
+
+
 def test_a_rewrite_of_the_same_size_counts_as_a_change(folder):
     """A header filled in at the end changes no size, only the time of change."""
     path = folder.write("take.wav", b"x" * 100)
@@ -73,7 +100,7 @@ def test_a_rewrite_of_the_same_size_counts_as_a_change(folder):
 def test_a_replaced_recording_is_told_again(folder):
     """A take recorded over is told as such."""
     path = folder.write("take.wav")
-    folder.look(2)
+    folder.look(60)
     folder.write("take.wav", b"z" * 200)
     assert folder.look() == []
     assert folder.look() == [Finished(path, again=True)]
@@ -140,7 +167,7 @@ def test_recordings_before_the_watching_are_marked(tmp_path):
     watched = Folder(tmp_path)
     path = watched.write("take.wav")
     assert watched.look() == []
-    assert watched.look() == [Finished(path, before=True)]
+    assert watched.look(60) == [Finished(path, before=True)]
     watched.write("take.wav", b"new" * 50)
     assert watched.look(2) == [Finished(path, again=True)]
 

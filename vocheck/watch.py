@@ -6,6 +6,9 @@ when it is *settled* (two looks in a row find the same size and time of change) 
 header promises no more than the file holds). One that stays settled without becoming whole (the
 recorder crashed) counts as finished after a while too, so that somebody hears about it.
 
+Some recorders keep their header up to date and write in bursts with pauses, so that between two
+bursts a recording looks finished. The first such burst teaches the watcher how long it has to wait.
+
 No clock and no sleep is in here: whoever calls `Watcher.poll` says what time it is.
 """
 
@@ -23,6 +26,13 @@ from vocheck.session import SUFFIXES
 PATIENCE_S = 5.0
 """How long a settled file may stay short of what its header promises. Longer than the time between
 two flushes of a recorder that fills its header in at the end."""
+
+
+BURST_MARGIN = 1.5
+"""How much longer than the longest pause between two bursts a file has to stay the same."""
+
+LONGEST_WAIT_S = 3.0
+"""A pause longer than this is not waited for: the verdict would come too late for everybody."""
 
 
 @dataclass(frozen=True)
@@ -135,6 +145,7 @@ class Watcher:
         self._patience_s = patience_s
         self._files: dict[Path, _File] = {}
         self._first_look = True
+        self._wait_s = 0.0  # how long a file has to stay the same, as this recorder has taught
 
     def poll(self, now: float) -> list[Event]:
         """Look once, and return what has happened since the last look, oldest recording first.
@@ -152,7 +163,9 @@ class Watcher:
         self.problem = ""
         events: list[Event] = [*self._take_note(seen, now), *self._miss(seen)]
         settled = [
-            (file.signature.mtime_ns, path) for path, file in self._files.items() if _ripe(file)
+            (file.signature.mtime_ns, path)
+            for path, file in self._files.items()
+            if self._ripe(file, now)
         ]
         for _, path in sorted(settled):
             file = self._files[path]
@@ -187,9 +200,22 @@ class Watcher:
             if file.signature == signature:
                 file.looks += 1
             else:
+                self._learn(file, signature, now)
                 file.signature, file.since, file.looks = signature, now, 1
             file.missing = 0
         return events
+
+    def _learn(self, file: _File, signature: _Signature, now: float) -> None:
+        """Wait longer from now on, if a file that looked settled has grown after a short pause."""
+        pause_s = now - file.since
+        if file.looks >= 2 and signature.size > file.signature.size and pause_s < LONGEST_WAIT_S:
+            wait_s = min(BURST_MARGIN * pause_s, LONGEST_WAIT_S)
+            self._wait_s = max(self._wait_s, wait_s)
+
+    def _ripe(self, file: _File, now: float) -> bool:
+        """Whether a file is settled, holds anything, and was not reported as it is now."""
+        settled = file.looks >= 2 and now - file.since >= self._wait_s
+        return settled and file.signature.size > 0 and file.reported != file.signature
 
     def _former_name(self, signature: _Signature, seen: dict[Path, _Signature]) -> Path | None:
         """Return the file that has vanished with this very size and time of change, if any."""
@@ -213,11 +239,6 @@ class Watcher:
                 if file.reported is not None:
                     events.append(Gone(path))
         return events
-
-
-def _ripe(file: _File) -> bool:
-    """Whether a file is settled, holds anything, and was not reported as it is now."""
-    return file.looks >= 2 and file.signature.size > 0 and file.reported != file.signature
 
 
 def _signature(facts: os.stat_result) -> _Signature:

@@ -1,0 +1,90 @@
+"""Make ``watch.txt`` and ``watch.png``: the demo session recorded once more, take by take.
+
+``python docs/make_watch.py`` runs the real command on a folder into which the takes are copied.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from pathlib import Path
+
+from playwright.sync_api import sync_playwright
+
+HERE = Path(__file__).parent
+SESSION = HERE.parent / "fixtures" / "session"
+PORT = 8471
+LINES = ("01_river", "02_kiln", "03_hands", "04_bowl")
+AS_RECORDED = {
+    "03_hands_t3.flac": "test read.flac",
+    **{
+        f"{take}.flac": f"{take}.flac"
+        for take in (
+            *("room_tone", "01_river_t2", "01_river_t4", "02_kiln_t1", "02_kiln_t2"),
+            *("02_kiln_t3", "03_hands_t1", "04_bowl_t1", "04_bowl_t2"),
+        )
+    },
+}
+"""The order of the session; the take that was recorded low is its test read."""
+
+
+def state() -> str:
+    """Return what the page shows now."""
+    with urllib.request.urlopen(f"http://127.0.0.1:{PORT}/state", timeout=10) as reply:
+        return str(reply.read().decode())
+
+
+def wait_until(happened) -> None:
+    """Wait until something has happened, for half a minute at most."""
+    for _ in range(300):
+        if happened():
+            return
+        time.sleep(0.1)
+    raise TimeoutError("the booth did not answer")
+
+
+def main() -> None:
+    """Record the session, and keep what terminal and page show."""
+    with tempfile.TemporaryDirectory() as root, (HERE / "watch.txt").open("w") as transcript:
+        folder = Path(root) / "recordings"
+        folder.mkdir()
+        results = folder / "vocheck-watch.jsonl"
+        command = ["vocheck", "watch", "recordings", "--page", "--port", str(PORT)]
+        command += [part for line in LINES for part in ("--line", line)]
+        transcript.write(f"$ {' '.join(command)}\n")
+        transcript.flush()
+        booth = subprocess.Popen(
+            [sys.executable, "-m", *command, "--until-idle", "5"],
+            cwd=root,
+            stdout=transcript,
+            env={**os.environ, "COLUMNS": "96", "PYTHONUNBUFFERED": "1"},
+        )
+        wait_until(lambda: "Ctrl-C" in (HERE / "watch.txt").read_text())
+        for count, (source, name) in enumerate(AS_RECORDED.items(), 1):
+            shutil.copyfile(SESSION / source, folder / name)
+            wait_until(lambda count=count: results.read_text().count("\n") == count)
+            if name == "02_kiln_t2.flac":
+                photograph()
+        booth.wait()
+
+
+def photograph() -> None:
+    """Keep a picture of the page at the size of a tablet."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+        )
+        page = browser.new_page(viewport={"width": 1024, "height": 768})
+        page.goto(f"http://127.0.0.1:{PORT}/")
+        page.wait_for_selector("h1.retake")
+        page.screenshot(path=HERE / "watch.png")
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
