@@ -44,6 +44,12 @@ DEFAULT_TARGETS = ("social",)
     type=click.Path(dir_okay=False, path_type=Path),
     help="Also write a page to look at, listen to and note on; one file, works offline.",
 )
+@click.option(
+    "--pdf",
+    "sheet",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Also write a PDF, a page per line.",
+)
 @click.option("--embed-audio", is_flag=True, help="Put listening copies of the takes in the page.")
 @format_option("text", "json", "csv")
 @output_option
@@ -56,6 +62,7 @@ def command(
     targets: tuple[str, ...],
     notes_file: Path | None,
     page: Path | None,
+    sheet: Path | None,
     embed_audio: bool,
     form: str,
     output: Path | None,
@@ -69,14 +76,14 @@ def command(
     TAKES are folders or files. Lines and takes are told by the file names: 02_kiln_t3.wav is take 3
     of line 02_kiln. A take circled in the notes stands first.
     """
-    from vocheck.commands.pages import write_page
+    from vocheck.commands.pages import write_page, write_sheet
     from vocheck.commands.pool import take_pool
     from vocheck.rank import rank_takes
     from vocheck.session import find_recordings, read_notes
 
     notes = read_notes(notes_file) if notes_file else None
     with take_pool(jobs, len(find_recordings(takes))) as executor:
-        if page is None:
+        if page is None and sheet is None:
             ranking = rank_takes(
                 takes,
                 targets=targets,
@@ -97,7 +104,10 @@ def command(
                 progress=progress(quiet),
             )
             ranking = overview.ranking
-            write_page(overview, page, embed_audio)
+            if page is not None:
+                write_page(overview, page, embed_audio)
+            if sheet is not None:
+                write_sheet(overview, sheet)
     ranked = [take for line in ranking.lines for take in line.order]
     if form == "json":
         from vocheck.report.json import render_json

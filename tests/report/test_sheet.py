@@ -1,0 +1,67 @@
+"""The PDF, read back by poppler."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from tests.demo_session import FOLDER
+from vocheck.mix import check_mix
+from vocheck.overview import Overview, make_overview
+from vocheck.report.sheet import render_mix_pdf, render_session_pdf
+
+needs_poppler = pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="poppler-utils is not installed"
+)
+
+
+@cache
+def overview() -> Overview:
+    return make_overview(sorted(FOLDER.glob("0[12]_*.flac")), notes={})
+
+
+def text_of(pdf: bytes, folder: Path) -> list[str]:
+    """Return the text of each page, as pdftotext reads it."""
+    file = folder / "sheet.pdf"
+    file.write_bytes(pdf)
+    done = subprocess.run(
+        ["pdftotext", "-layout", str(file), "-"], capture_output=True, text=True, check=True
+    )
+    return done.stdout.split("\f")[:-1]
+
+
+@needs_poppler
+def test_one_page_per_line_with_every_take(tmp_path: Path):
+    """Each page names its line and ranks its takes."""
+    pages = text_of(render_session_pdf(overview(), "potter"), tmp_path)
+    assert len(pages) == 2
+    for page, line in zip(pages, ("01_river", "02_kiln"), strict=True):
+        assert f"potter: {line}" in page
+        for take in range(1, 5):
+            assert f"take {take}" in page
+
+
+@needs_poppler
+def test_a_mix_page_tells_the_verdict_of_each_destination(tmp_path: Path):
+    """The page names destination, verdict and status."""
+    result = check_mix(FOLDER / "mix.flac", ["social", "ebu-r128"])
+    (page,) = text_of(render_mix_pdf(result), tmp_path)
+    for destination in result.destinations:
+        assert destination.title in page
+        assert destination.verdict.upper() in page
+
+
+def test_the_same_results_give_the_same_bytes():
+    """No date, no clock, no random name."""
+    assert render_session_pdf(overview(), "a") == render_session_pdf(overview(), "a")
+    result = check_mix(FOLDER / "mix.flac", ["social"])
+    assert render_mix_pdf(result) == render_mix_pdf(result)
+
+
+def test_a_title_that_looks_like_mathematics_stays_text():
+    """File names are untrusted: a dollar sign is no formula."""
+    assert render_session_pdf(overview(), r"$\frac{$ _x^").startswith(b"%PDF")

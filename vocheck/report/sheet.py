@@ -1,0 +1,257 @@
+"""The sheet: a session or a final mix on paper, as a PDF with one page per line or per mix.
+
+The same results give the same bytes: no date is written and nothing depends on the clock.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from vocheck.comp import CompSheet
+from vocheck.mix.results import DestinationResult, MixResult
+from vocheck.overview import Overview, Picture
+from vocheck.rank import RankedTake
+from vocheck.report.text.comp import answer, deviation_sentence, short_names
+from vocheck.report.text.style import clock, number
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+A4_IN = (8.27, 11.69)
+TAKES_PER_PAGE = 6
+_INK, _SOFT, _WAVE, _ACCENT = "#20262b", "#56606a", "#7c8b90", "#1f5f6b"
+_COLORS = {
+    **{"keep": "#1f6b3a", "fixable": "#7a5200", "retake": "#a3261b", "note": "#2b5a8c"},
+    **{"pass": "#1f6b3a", "warn": "#7a5200", "fail": "#a3261b", "not published": "#56606a"},
+}
+_WORDS = {"keep": "Keep", "fixable": "Fixable", "retake": "Go again"}
+_FOOT = "vocheck. The recipient's contract and own check win over any number here."
+
+
+def render_session_pdf(overview: Overview, title: str) -> bytes:
+    """Return the session as a PDF: the takes of each line ranked, drawn and explained.
+
+    Parameters
+    ----------
+    overview : Overview
+    title : str
+        Of the session.
+    """
+    return _pdf(page for sheet in overview.sheets for page in _line_pages(sheet, overview, title))
+
+
+def render_mix_pdf(result: MixResult) -> bytes:
+    """Return a final mix as a PDF of one page: loudness over time, peaks, destinations."""
+    return _pdf([_mix_page(result)])
+
+
+def _pdf(pages: Iterable[Figure]) -> bytes:
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    out = io.BytesIO()
+    # Without a creation date the same pages are the same bytes.
+    with PdfPages(out, metadata={"Creator": "vocheck", "CreationDate": None}) as pdf:
+        for page in pages:
+            pdf.savefig(page)
+    return out.getvalue()
+
+
+def _page(title: str, subtitle: str) -> Figure:
+    from matplotlib.figure import Figure
+
+    page = Figure(figsize=A4_IN)
+    page.text(0.07, 0.955, title, size=16, weight="bold", color=_INK, parse_math=False)
+    _paragraph(page, 0.07, 0.945, subtitle, size=10, width=92)
+    page.text(0.07, 0.025, _FOOT, size=7.5, color=_SOFT)
+    return page
+
+
+def _paragraph(
+    page: Figure, x: float, y: float, text: str, size: float, width: int, color: str = _INK
+) -> None:
+    page.text(x, y, textwrap.fill(text, width), size=size, color=color, va="top", parse_math=False)
+
+
+def _line_pages(sheet: CompSheet, overview: Overview, title: str) -> Iterable[Figure]:
+    names = short_names(sheet)
+    order = sheet.ranking.order
+    for first in range(0, len(order), TAKES_PER_PAGE):
+        part = order[first : first + TAKES_PER_PAGE]
+        more = "" if first == 0 else ", continued"
+        lines = [answer(sheet), *(deviation_sentence(d, names) for d in sheet.deviations)]
+        page = _page(f"{title}: {sheet.line}{more}", " ".join(lines))
+        _ranked_table(page, part, names[first:])
+        top, height = 0.70, 0.62 / TAKES_PER_PAGE
+        for i, ranked in enumerate(part):
+            low = top - (i + 1) * height
+            picture = overview.pictures[ranked.path or ""]
+            _wave(
+                page, (0.07, low + 0.022, 0.56, height - 0.040), ranked, names[first + i], picture
+            )
+            _spectrum(page, (0.70, low + 0.026, 0.24, height - 0.044), ranked)
+        yield page
+
+
+def _ranked_table(page: Figure, takes: Sequence[RankedTake], names: Sequence[str]) -> None:
+    axes = _blank(page, (0.07, 0.72, 0.87, 0.18))
+    head = ["", "take", "verdict", "points", "LUFS", "dBTP", "noise", "SNR", "RT60", "why"]
+    places = [0.0, 0.03, 0.12, 0.21, 0.28, 0.35, 0.42, 0.49, 0.55, 0.62]
+    _row(axes, 0, head, places, _SOFT)
+    for i, (ranked, name) in enumerate(zip(takes, names, strict=False), start=1):
+        m = ranked.result.measurements
+        cells = [
+            str(ranked.position),
+            f"{name} ○" if ranked.circled else name,
+            _WORDS[ranked.verdict],
+            f"{-ranked.score:.1f}",
+            number(m.loudness.integrated_lufs),
+            number(m.true_peak.level_dbtp),
+            number(m.noise.floor_dbfs, 0),
+            number(m.noise.snr_db, 0),
+            number(m.reverberation.rt60_s, 2),
+            textwrap.shorten("; ".join(ranked.reasons), 58, placeholder=" ..."),
+        ]
+        _row(axes, i, cells, places, _INK, {2: _COLORS[ranked.verdict]})
+
+
+def _row(
+    axes: Axes,
+    row: int,
+    cells: Sequence[str],
+    places: Sequence[float],
+    color: str,
+    colors: dict[int, str] | None = None,
+) -> None:
+    y = 1.0 - row / (TAKES_PER_PAGE + 1)
+    for i, (cell, x) in enumerate(zip(cells, places, strict=True)):
+        ink = (colors or {}).get(i, color)
+        axes.text(x, y, cell, size=7.5, color=ink, va="top", parse_math=False)
+
+
+def _blank(page: Figure, place: tuple[float, float, float, float]) -> Axes:
+    axes = page.add_axes(place)
+    axes.set(xlim=(0, 1), ylim=(0, 1))
+    axes.axis("off")
+    return axes
+
+
+def _wave(
+    page: Figure,
+    place: tuple[float, float, float, float],
+    ranked: RankedTake,
+    name: str,
+    picture: Picture,
+) -> None:
+    axes = page.add_axes(place)
+    duration = ranked.result.source.duration_s
+    times = np.linspace(0.0, duration, len(picture.low))
+    axes.fill_between(times, picture.low, picture.high, color=_WAVE, linewidth=0)
+    peak = max(float(np.abs(picture.low).max()), float(np.abs(picture.high).max()), 1e-6)
+    for finding in ranked.result.findings:
+        for time in finding.times_s:
+            axes.axvline(time, color=_COLORS[finding.severity], linewidth=1.2)
+    words = "; ".join(f.message for f in ranked.result.findings if f.severity != "note")
+    axes.set_title(
+        textwrap.shorten(f"{ranked.position}  {name}   {words}", 100, placeholder=" ..."),
+        loc="left",
+        size=7.5,
+        color=_COLORS[ranked.verdict],
+        pad=2,
+        parse_math=False,
+    )
+    axes.set(xlim=(0, duration or 1), ylim=(-peak, peak), yticks=[])
+    _quiet(axes)
+
+
+def _spectrum(page: Figure, place: tuple[float, float, float, float], ranked: RankedTake) -> None:
+    axes = page.add_axes(place)
+    bands = [b for b in ranked.result.measurements.tone.ltas or () if np.isfinite(b.level_db)]
+    if bands:
+        axes.semilogx([b.centre_hz for b in bands], [b.level_db for b in bands], color=_ACCENT)
+    axes.set(xlim=(50, 20_000), ylim=(-70, 0), yticks=[-60, -40, -20, 0])
+    axes.set_xticks([100, 1000, 10_000], ["100 Hz", "1 kHz", "10 kHz"])
+    axes.minorticks_off()
+    axes.set_title("speech by third octaves, dB", loc="left", size=7, color=_SOFT, pad=2)
+    _quiet(axes)
+
+
+def _quiet(axes: Axes) -> None:
+    axes.tick_params(labelsize=6.5, colors=_SOFT, length=2)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(_SOFT)
+
+
+def _mix_page(result: MixResult) -> Figure:
+    m = result.measurements
+    facts = (
+        f"{number(m.loudness.integrated_lufs, 1, 'LUFS')}, "
+        f"true peak {number(m.true_peak.level_dbtp, 1, 'dBTP')}, "
+        f"loudest 3 s {number(m.loudness.short_term_max_lufs, 1, 'LUFS')}, "
+        f"{clock(result.source.duration_s)} long"
+    )
+    page = _page(os.path.basename(result.path), facts)
+    _loudness_over_time(page, (0.09, 0.62, 0.85, 0.27), result)
+    axes = _blank(page, (0.07, 0.06, 0.87, 0.50))
+    y = 1.0
+    for destination in result.destinations:
+        color = _COLORS[destination.verdict]
+        head = f"{destination.verdict.upper()}   {destination.title}"
+        axes.text(0, y, head, size=10, weight="bold", color=color, va="top", parse_math=False)
+        y -= 0.05
+        for check in destination.checks:
+            value = (
+                check.value if isinstance(check.value, str) else number(check.value, 1, check.unit)
+            )
+            words = f"{check.verdict}: {check.what} {value}, {check.limit} ({check.status})"
+            y = _written(axes, y, words, _INK)
+        y = _written(axes, y, f"gain: {destination.gain}", _SOFT) - 0.02
+        if y < 0.05:
+            break
+    return page
+
+
+def _written(axes: Axes, y: float, text: str, color: str) -> float:
+    """Write a wrapped sentence and return where the next line goes."""
+    lines = textwrap.wrap(text, 118)
+    axes.text(0.02, y, "\n".join(lines), size=8, color=color, va="top", parse_math=False)
+    return y - 0.028 * len(lines)
+
+
+def _loudness_over_time(
+    page: Figure, place: tuple[float, float, float, float], result: MixResult
+) -> None:
+    axes = page.add_axes(place)
+    series: list[tuple[Sequence[float], str, str, float]] = [
+        (result.over_time.momentary_lufs, "momentary (0.4 s)", _WAVE, 0.7),
+        (result.over_time.short_term_lufs, "short-term (3 s)", _ACCENT, 1.6),
+    ]
+    for values, label, color, width in series:
+        levels = np.array(values, dtype=np.float64)
+        levels[~np.isfinite(levels)] = np.nan
+        times = np.arange(len(levels)) * result.over_time.step_s
+        axes.plot(times, levels, label=label, color=color, linewidth=width)
+    for destination in result.destinations:
+        level = _target(destination)
+        if level is not None:
+            axes.axhline(level, color=_INK, linewidth=0.8, linestyle="--")
+            axes.text(0, level, f" {destination.name} {level:g}", size=7, color=_INK, va="bottom")
+    axes.set(ylim=(-50, 0), xlabel="s", ylabel="LUFS")
+    axes.legend(loc="lower right", fontsize=7, frameon=False)
+    _quiet(axes)
+
+
+def _target(destination: DestinationResult) -> float | None:
+    gain = destination.gain_to_target_db
+    check = next((c for c in destination.checks if c.fact == "integrated_lufs"), None)
+    if gain is None or check is None or not isinstance(check.value, float):
+        return None
+    return round(check.value + gain, 1)
