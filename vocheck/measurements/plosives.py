@@ -54,7 +54,9 @@ _PROMINENCE_DB = 10.0  # over the median of the second around it
 _RISE_DB, _RISE_S = 8.0, 0.120
 _WIDTH_DB, _MAX_WIDTH_S = 10.0, 0.250
 _MERGE_S = 0.120
-_NEAR_SPEECH_S = 0.10
+_NEAR_SPEECH_S = 0.15  # a blast comes with the vowel that it opens
+_SPEECH_HZ = (500.0, 4000.0)
+_SPEECH_DB = -20.0  # re the mean of that band over all phrases
 _MIN_DURATION_S = 1.0
 
 
@@ -100,8 +102,8 @@ def measure(recording: Recording) -> Plosives:
     power = _low_band_power(recording.voice_at(RATE_HZ), _cutoff_hz(recording.pitch.voiced_hz))
     level = 10.0 * np.log10(np.maximum(power, 1e-15)) - speech_db
     peaks, widths = _peaks(level)
-    times = peaks * _HOP_S
-    spoken = _near(recording.activity.phrases, times)
+    times = (peaks * _HOP_S).astype(np.float64)
+    spoken = _near_speech(recording, times)
     found = [
         Plosive(float(time), float(level[peak])) for time, peak in zip(times, peaks, strict=True)
     ]
@@ -140,7 +142,7 @@ def _low_band_power(x: npt.NDArray[np.float32], pitch_hz: float) -> npt.NDArray[
     return power
 
 
-def _smooth_step(x: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _smooth_step(x: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
     step: npt.NDArray[np.float64] = 0.5 - 0.5 * np.cos(np.pi * np.clip(x, 0.0, 1.0))
     return step
 
@@ -183,10 +185,21 @@ def _extent(
     return peaks - left + 1, peaks + right
 
 
-def _near(
-    phrases: tuple[tuple[float, float], ...], times_s: npt.NDArray[np.float64]
-) -> npt.NDArray[np.bool_]:
-    near = np.zeros(len(times_s), bool)
-    for start, end in phrases:
-        near |= (times_s >= start - _NEAR_SPEECH_S) & (times_s <= end + _NEAR_SPEECH_S)
+def _near_speech(recording: Recording, times_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Return which of `times_s` lie within 0.15 s of a speech sound.
+
+    Speech is judged by the band above 500 Hz, which a thump hardly reaches: the shared speech
+    activity would take the thump itself for a word.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    spectrogram, activity = recording.spectrogram, recording.activity
+    power = spectrogram.band(*_SPEECH_HZ)
+    speech = activity.mask(activity.phrases, spectrogram.times_s)
+    if not speech.any():
+        return np.zeros(len(times_s), bool)
+    threshold = float(power[speech].mean()) * 10.0 ** (_SPEECH_DB / 10.0)
+    loudest = maximum_filter1d(power, 2 * round(_NEAR_SPEECH_S / spectrogram.hop_s) + 1)
+    frames = np.minimum(np.round(times_s / spectrogram.hop_s).astype(int), len(power) - 1)
+    near: npt.NDArray[np.bool_] = loudest[frames] > threshold
     return near
