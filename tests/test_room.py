@@ -282,6 +282,15 @@ class TestNoise:
         assert result.noise.mains_hz == 50
         assert "room_hum" in {finding.name for finding in result.findings}
 
+    def test_gated_pauses_tell_no_noise(self) -> None:
+        """Digital silence between the claps is no quiet room."""
+        x = claps(0.1)
+        for start_s in (1.0, 2.5, 4.0):
+            x[round(start_s * RATE_HZ) : round((start_s + 1.0) * RATE_HZ)] = 0.0
+        result = measured(x[round(0.5 * RATE_HZ) :], excitation="impulse")
+        assert result.noise is None
+        assert "gate" in result.not_measured["noise"]
+
     def test_room_tone_beside_claps_gives_the_noise(self) -> None:
         """The tone was recorded for it; the pause between claps is shorter."""
         tone_file = Recording(noise(-66.0, 8.0), RATE_HZ)

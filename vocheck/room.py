@@ -50,6 +50,7 @@ from vocheck.dsp.impulses import (
     Excitation,
     Impulse,
     find_impulses,
+    frozen_samples,
     is_steady,
     recognise,
     trim_silence,
@@ -76,6 +77,7 @@ _NOISE_HZ = (31.5, 16000.0)
 _NOISE_RESOLUTION_HZ = 2.0  # ten bins in the octave of 31.5 Hz
 _MIN_QUIET_S = 0.5
 _QUIET_GUARD_S = 0.1  # before an impulse: the hands already move
+_FROZEN_SHARE = 0.05
 _MIN_RATE_HZ = 8000
 # ISO 3382-1, clause 9: mid-band single-number values are means over these
 _MID_HZ: Mapping[Fraction, tuple[float, ...]] = {
@@ -426,7 +428,7 @@ class _Sound:
         x = recording.voice[first:last].astype(np.float64)
         x -= x.mean() if len(x) else 0.0
         if not x.any():
-            raise AudioError(f"{name}: holds nothing but digital silence")
+            raise AudioError(f"{name}: holds no sound, only digital silence or a constant")
         return cls(recording.source.path, x, recording.rate, first)
 
     @property
@@ -802,6 +804,10 @@ def _noise(
     x = source.x[first:last]
     if not x.any():
         return None, {"noise": SILENCE}
+    if frozen_samples(x, source.rate_hz).mean() > _FROZEN_SHARE:
+        return None, {
+            "noise": "its pauses are digital silence: a gate or an edit took the noise out"
+        }
     spectrum = power_spectrum(x, source.rate_hz, _NOISE_RESOLUTION_HZ)
     audible = spectrum.frequencies_hz >= _LOWEST_HZ
     wanted = [band for band in bands(1, *_NOISE_HZ) if band.high_hz < source.rate_hz / 2]

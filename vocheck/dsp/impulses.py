@@ -112,7 +112,7 @@ def _extent(
     if previous is not None:
         start = max(start, (previous + onset) // 2 * block)
     start = max(0, start)
-    silent = np.flatnonzero(_identical(x[peak * block : end], rate_hz))
+    silent = np.flatnonzero(frozen_samples(x[peak * block : end], rate_hz))
     if len(silent):
         end = peak * block + int(silent[0])
     return Impulse(
@@ -124,8 +124,8 @@ def _extent(
     )
 
 
-def _identical(x: Signal, rate_hz: int) -> npt.NDArray[np.bool_]:
-    """Return which samples lie in a run of identical ones of 10 ms or more."""
+def frozen_samples(x: Signal, rate_hz: int) -> npt.NDArray[np.bool_]:
+    """Return which samples lie in a run of identical ones of 10 ms or more: what a gate leaves."""
     edges = np.flatnonzero(np.diff(x, prepend=np.nan, append=np.nan) != 0.0)
     runs = np.diff(edges)
     return np.repeat(runs >= _ZERO_RUN_S * rate_hz, runs)
@@ -186,7 +186,7 @@ def _without_rumble(x: Signal, rate_hz: int) -> Signal:
         return x
     # Digital silence stays so: a gate is found by it.
     filtered = sosfilt(butter(2, _RUMBLE_HZ, "highpass", fs=rate_hz, output="sos"), x)
-    return np.where(_identical(x, rate_hz), 0.0, filtered)
+    return np.where(frozen_samples(x, rate_hz), 0.0, filtered)
 
 
 def _rebound_db(x: Signal, rate_hz: int) -> float:
