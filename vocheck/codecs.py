@@ -49,7 +49,7 @@ _KINDS = {
         (48000, 44100, 32000, 24000, 22050, 16000, 12000, 11025, 8000),
         2,
     ),
-    "opus": _Kind("Opus", "libopus", "libopus", "flt", (48000,), 2),
+    "opus": _Kind("Opus", "libopus", "opus", "flt", (48000,), 2),
     "mulaw": _Kind("G.711", "pcm_mulaw", "pcm_mulaw", "s16", (8000,), 1),
 }
 

@@ -275,6 +275,13 @@ def test_results_are_plain() -> None:
     assert plain["ingest"]["turns_up"] == "no"
 
 
+def test_every_encoder_can_be_tried() -> None:
+    """The codecs that a destination may name are those that can be tried."""
+    from vocheck.codecs import CODECS
+
+    assert set(ENCODERS) == set(CODECS)
+
+
 def test_loading_is_light() -> None:
     """The destinations load without numpy, for the commands that only list them."""
     code = (

@@ -65,10 +65,9 @@ class Stems(Group):
     voice, bed : str or None
         The files.
     voice_lufs : float or None
-        Loudness of the voice stem: the blocks of 400 ms that pass the gates of BS.1770 are where
-        the voice is active.
+        Loudness of the voice stem where the voice is active (see `vocheck.mix.blocks`).
     bed_lufs : float or None
-        Loudness of the bed in those same blocks.
+        Loudness of the bed in the same places.
     voice_active : float or None
         Share of the mix in which the voice is active, 0 to 1.
     closest_lu : float or None

@@ -1,9 +1,9 @@
 """The voice against its bed, from their stems.
 
-The voice is active in the blocks of 400 ms (every 100 ms) that count for the integrated loudness of
-its stem: those that pass both gates of ITU-R BS.1770. Voice and bed are each averaged over just
-these blocks, and the difference is how far the voice stands over its bed. The mix itself, averaged
-over the same blocks, gives the loudness of the dialogue that some specifications ask for.
+Where the voice is active is told by its stem (see `vocheck.mix.blocks`). Voice and bed are each
+averaged over just these places, K-weighted, and the difference is how far the voice stands over its
+bed. The mix itself, averaged there, gives the loudness of the dialogue that some specifications ask
+for.
 
 One-channel stems count as played on both speakers.
 """
@@ -21,12 +21,12 @@ from vocheck.audio import open_audio
 from vocheck.dsp.level import db
 from vocheck.errors import VocheckError
 from vocheck.measurements.loudness import OFFSET_LU, LoudnessMeter, LoudnessReading
-from vocheck.mix.blocks import Powers, block_powers, gated
+from vocheck.mix.blocks import Powers, active, parts
 from vocheck.mix.results import Stems
 
 STEMS = ("voice", "bed")
-_HOP_S = 0.1
-_SHORT_TERM_BLOCKS = 30  # hops of 100 ms in 3 s
+_PART_S = 0.1
+_SHORT_TERM_PARTS = 30  # of 100 ms, in 3 s
 _ACTIVE_SHARE = 0.5  # a place counts where the voice is active in half of its 3 s
 
 
@@ -56,8 +56,8 @@ def read_stems(stems: Mapping[str, str | os.PathLike[str]]) -> dict[str, Loudnes
 
 def dialogue_lufs(mix: LoudnessReading, voice: LoudnessReading) -> float | None:
     """Return the loudness of the mix where the voice is active; ``None`` where it never is."""
-    active, whole = _common(gated(block_powers(voice)), block_powers(mix))
-    return OFFSET_LU + db(float(whole[active].mean())) if active.any() else None
+    speaks, whole = _common(active(voice), parts(mix))
+    return OFFSET_LU + db(float(whole[speaks].mean())) if speaks.any() else None
 
 
 def compare(
@@ -74,13 +74,12 @@ def compare(
     )
     lead = None
     if "voice" in readings:
-        voice = block_powers(readings["voice"])
-        active = gated(voice)
-        if active.any():
-            found["voice_lufs"] = OFFSET_LU + db(float(voice[active].mean()))
-            found["voice_active"] = float(active.sum()) / _longest(mix, voice)
+        voice, speaks = parts(readings["voice"]), active(readings["voice"])
+        if speaks.any():
+            found["voice_lufs"] = OFFSET_LU + db(float(voice[speaks].mean()))
+            found["voice_active"] = float(speaks.sum()) / max(len(parts(mix)), len(voice))
             if "bed" in readings:
-                lead = _against_bed(voice, active, block_powers(readings["bed"]), found)
+                lead = _against_bed(voice, speaks, parts(readings["bed"]), found)
         else:
             why = why or "the voice stem is silent"
     missing = {
@@ -101,46 +100,42 @@ def compare(
     return result, lead
 
 
-def _longest(mix: LoudnessReading, voice: Powers) -> int:
-    return max(len(block_powers(mix)), len(voice))
-
-
 def _against_bed(
     voice: Powers,
-    active: npt.NDArray[np.bool_],
+    speaks: npt.NDArray[np.bool_],
     bed: Powers,
     found: dict[str, float | None],
 ) -> float | None:
     """Fill in what is known with a bed, and return the lead of the voice over it."""
-    active, bed = _common(active, bed)
+    speaks, bed = _common(speaks, bed)
     voice = voice[: len(bed)]
-    if not active.any() or not bed[active].any():
+    if not speaks.any() or not bed[speaks].any():
         return None
-    found["bed_lufs"] = OFFSET_LU + db(float(bed[active].mean()))
-    found["closest_lu"], found["closest_s"] = _closest(voice, bed, active)
-    return db(float(voice[active].mean()) / float(bed[active].mean()))
+    found["bed_lufs"] = OFFSET_LU + db(float(bed[speaks].mean()))
+    found["closest_lu"], found["closest_s"] = _closest(voice, bed, speaks)
+    return db(float(voice[speaks].mean()) / float(bed[speaks].mean()))
 
 
-def _common(active: npt.NDArray[np.bool_], other: Powers) -> tuple[npt.NDArray[np.bool_], Powers]:
+def _common(speaks: npt.NDArray[np.bool_], other: Powers) -> tuple[npt.NDArray[np.bool_], Powers]:
     """Return both, cut to the shorter: stems start together and may end apart."""
-    length = min(len(active), len(other))
-    return active[:length], other[:length]
+    length = min(len(speaks), len(other))
+    return speaks[:length], other[:length]
 
 
 def _closest(
-    voice: Powers, bed: Powers, active: npt.NDArray[np.bool_]
+    voice: Powers, bed: Powers, speaks: npt.NDArray[np.bool_]
 ) -> tuple[float | None, float | None]:
     """Return the smallest lead of the voice in any 3 s that it fills by half, and their middle."""
-    if len(voice) < _SHORT_TERM_BLOCKS:
+    if len(voice) < _SHORT_TERM_PARTS:
         return None, None
     windows = np.lib.stride_tricks.sliding_window_view
-    count = windows(active, _SHORT_TERM_BLOCKS).sum(axis=1)
-    voiced = windows(np.where(active, voice, 0.0), _SHORT_TERM_BLOCKS).sum(axis=1)
-    bedded = windows(np.where(active, bed, 0.0), _SHORT_TERM_BLOCKS).sum(axis=1)
-    filled = np.flatnonzero((count >= _ACTIVE_SHARE * _SHORT_TERM_BLOCKS) & (bedded > 0.0))
+    count = windows(speaks, _SHORT_TERM_PARTS).sum(axis=1)
+    voiced = windows(np.where(speaks, voice, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
+    bedded = windows(np.where(speaks, bed, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
+    filled = np.flatnonzero((count >= _ACTIVE_SHARE * _SHORT_TERM_PARTS) & (bedded > 0.0))
     if not len(filled):
         return None, None
     lead = 10.0 * np.log10(voiced[filled] / bedded[filled])
     place = int(np.argmin(lead))
-    middle = (float(filled[place]) + (_SHORT_TERM_BLOCKS - 1) / 2.0) * _HOP_S + 0.2
+    middle = (float(filled[place]) + _SHORT_TERM_PARTS / 2.0) * _PART_S
     return float(lead[place]), middle

@@ -194,7 +194,7 @@ class Encoding(Result):
 
     Attributes
     ----------
-    codec : {"aac", "opus", "mp3", "vorbis", "mulaw"}
+    codec : {"aac", "mp3", "opus", "mulaw"}
     bitrate_kbps : int
     note, source, date, url, status, unconfirmed
         As in `Rule`.
@@ -302,7 +302,8 @@ _ENCODING_KEYS = {"codec", "bitrate_kbps", "note", *_PROVENANCE}
 _INGEST_KEYS = {"turns_down", "turns_up", "to_lufs", "up_to_dbtp", "text", *_PROVENANCE}
 _KEYS = {"title", "note", "rules", "encoding", "ingest", *_PROVENANCE}
 
-ENCODERS = ("aac", "opus", "mp3", "vorbis", "mulaw")
+ENCODERS = ("aac", "mp3", "opus", "mulaw")
+"""The codecs that `vocheck.codecs` can try."""
 
 
 def load_destinations(config: Config | None = None) -> Destinations:

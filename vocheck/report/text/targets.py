@@ -28,7 +28,6 @@ ENCODER_NAMES = {
     "aac": "AAC",
     "opus": "Opus",
     "mp3": "MP3",
-    "vorbis": "Vorbis",
     "mulaw": "G.711",
 }
 
