@@ -415,6 +415,24 @@ class TestPositions:
         told = [d.sentence for d in result.differences if d.name == "tone"]
         assert any("more in the bass" in sentence for sentence in told)
 
+    def test_words_in_a_livelier_room_are_heard_as_such(self) -> None:
+        """A take of the demo session against itself in a room of 0.6 s with 20 dB more noise."""
+        from scipy.signal import fftconvolve
+
+        take = vocheck.read(Path(__file__).parents[1] / "fixtures/session/01_river_t1.flac")
+        rng = np.random.default_rng(8)
+        times = np.arange(round(0.8 * take.rate)) / take.rate
+        room = 0.02 * rng.standard_normal(len(times)) * 10.0 ** (-3.0 * times / 0.6)
+        room[0] = 1.0
+        voice = take.voice.astype(np.float64)
+        wet = fftconvolve(voice, room)[: len(voice)]
+        wet += 10.0 ** (-54.0 / 20.0) * rng.standard_normal(len(wet))
+        result = compare_positions(take, Recording(wet, take.rate))
+        assert result.kind == "words"
+        assert result.better == "first"
+        assert "quieter" in result.verdict
+        assert "drier" in result.verdict or "clearer" in result.verdict
+
     def test_different_kinds_are_refused(self) -> None:
         """Claps do not compare with room tone."""
         with pytest.raises(AudioError, match="compare the same words"):
