@@ -200,6 +200,8 @@ class _Facts:
         Whether the recorder never wrote the length.
     speakers : tuple of str or None
         From the channel mask of a WAV file.
+    data_start : int or None
+        Where the samples of a WAV file begin, in bytes.
     """
 
     kind: str | None
@@ -207,6 +209,7 @@ class _Facts:
     missing_s: float = 0.0
     unfinished: bool = False
     speakers: tuple[str, ...] | None = None
+    data_start: int | None = None
 
 
 def _look(path: str) -> _Facts:
@@ -288,7 +291,7 @@ def _look_at_wave(file: BinaryIO, size: int, magic: bytes) -> _Facts:
                 length == 0 and not _is_chunk_chain(file, position, size)
             )
             missing_s = 0.0 if unfinished else missing / bytes_per_s
-            return _Facts("wave", container, missing_s, unfinished, speakers)
+            return _Facts("wave", container, missing_s, unfinished, speakers, position)
         if name == b"ds64":
             long_size = struct.unpack("<8xQ", file.read(16).ljust(16, b"\0"))[0]
         elif name == b"bext" and container == "WAV":
@@ -360,9 +363,12 @@ def _open(path: str, facts: _Facts) -> _Reader:
     if facts.kind in ("mp3", "mp4", "matroska") or (facts.unfinished and facts.kind == "wave"):
         return _PyavReader(path, facts)
     try:
-        return _SoundfileReader(path, facts)
+        reader = _SoundfileReader(path, facts)
     except soundfile.LibsndfileError:
         return _PyavReader(path, facts)
+    if facts.data_start is not None and (reader.source.codec, reader.source.bits) == ("PCM", 24):
+        return _Wave24Reader(reader, path, facts.data_start)
+    return reader
 
 
 SOUNDFILE_CODECS: dict[str, tuple[str, int | None]] = {
@@ -450,6 +456,43 @@ class _SoundfileReader:
 
     def close(self) -> None:
         self._file.close()
+
+
+class _Wave24Reader:
+    """Decodes the commonest recording, 24-bit WAV, in half of libsndfile's time.
+
+    The three bytes of a sample are the upper three of a 32-bit integer that starts one byte before
+    them. So the bytes are looked at as integers three bytes apart, and the lowest byte, which
+    belongs to the sample before, is masked out.
+    """
+
+    def __init__(self, header: _SoundfileReader, path: str, data_start: int) -> None:
+        self._header = header
+        self.source = header.source
+        self.promised_s = header.promised_s
+        self.tolerance_s = header.tolerance_s
+        self._file = open(path, "rb")  # noqa: SIM115 (closed by `close`)
+        self._file.seek(data_start)
+
+    def blocks(self, frames: int) -> Iterator[Samples]:
+        channels = self.source.channels
+        width = 3 * channels
+        left = round(self.source.duration_s * self.source.rate_hz)
+        raw = np.zeros(1 + min(frames, left) * width, np.uint8)
+        integers = np.ndarray(len(raw) // 3, "<i4", raw, strides=(3,))
+        while left:
+            wanted = raw[1 : 1 + min(frames, left) * width].data
+            count = self._file.readinto(wanted) // width
+            if not count:
+                return
+            values = integers[: count * channels] & -256
+            block = np.multiply(values, 2.0**-31, dtype=np.float32, casting="unsafe")
+            yield block.reshape(count, channels)
+            left -= count
+
+    def close(self) -> None:
+        self._file.close()
+        self._header.close()
 
 
 def _file_kbps(path: str, duration_s: float) -> float | None:
