@@ -120,25 +120,22 @@ def measure(recording: Recording) -> Processing:
 
 def _zero_share(recording: Recording) -> float:
     """Return the share of the pauses that lies in runs of zeros; padding at the ends left out."""
-    voice = recording.voice
-    sounding = np.flatnonzero(voice)
-    if not len(sounding):
+    heard = recording.voice != 0
+    if not heard.any():
         return 0.0
-    first, last = int(sounding[0]), int(sounding[-1])
-    change = np.diff((voice[first : last + 1] == 0).astype(np.int8), prepend=0, append=0)
-    starts, ends = np.flatnonzero(change == 1) + first, np.flatnonzero(change == -1) + first
-    long = ends - starts >= _ZERO_RUN_S * recording.rate
-    zero = np.zeros(len(voice) + 1, np.int8)
-    zero[starts[long]] = 1
-    zero[ends[long]] -= 1
-    held = np.concatenate(([0], np.cumsum(np.cumsum(zero[:-1], dtype=np.int64))))
-    total = inside = 0
+    first, last = int(heard.argmax()), len(heard) - int(heard[::-1].argmax())
+    shortest = _ZERO_RUN_S * recording.rate
+    total = zeros = 0
     for start_s, end_s in recording.activity.usable_pauses:
-        a = min(max(round(start_s * recording.rate), first), last)
-        b = min(max(round(end_s * recording.rate), first), last)
-        total += b - a
-        inside += int(held[b] - held[a])
-    return inside / total if total else 0.0
+        pause = heard[
+            max(round(start_s * recording.rate), first) : min(round(end_s * recording.rate), last)
+        ]
+        total += len(pause)
+        # Between two samples that are heard lies a run of zeros as long as their distance less one.
+        places = np.flatnonzero(np.concatenate(([True], pause, [True])))
+        runs = np.diff(places) - 1
+        zeros += int(runs[runs >= shortest].sum())
+    return zeros / total if total else 0.0
 
 
 def _depth_db(recording: Recording) -> float | None:
