@@ -5,26 +5,34 @@ What it is
     tops. What is cut off is gone; the corners add harsh overtones.
 
 Method
-    *Flat tops.* In each channel and polarity: runs of three or more samples that are equal to
-    within 0.04 % of the peak (or half a step of 16 bits), that the wave enters and leaves
-    steeply, and whose level lies within 0.25 dB of that polarity's highest. The level itself plays
-    no part, so that a take clipped at the converter and turned down later is found too.
-    *Overs.* Samples at or beyond full scale.
-    *Flatness.* A second evidence, for takes that were resampled or coded after clipping: for the
-    half waves that reach the top, the time above 95 % of their peak over the time above 70 % of it.
+    *Flat tops.* In each channel and polarity, runs of three or more samples that are equal to
+    within 0.04 % of the peak (or half a step of 16 bits) and that the wave enters and leaves with a
+    step. Where several runs, or one of four samples, share one level, that is the level of
+    clipping, and every top that ends there is counted, however short. The level itself plays no
+    part: a take that was clipped at the converter and turned down later is found too.
+
+    *Overs.* Samples at or beyond full scale, as a lossy file shows them when it is decoded.
+
+    *Crests.* A second evidence for takes that were resampled, coded or filtered after clipping, and
+    for soft clipping. `flatness` is the time that the half waves reaching the top of their polarity
+    spend above 95 % of their peak, over the time above 70 %. Voices differ in it, so that
+    `crest_evidence` compares it with that of the same talker's lower half waves, and adds how
+    crowded the half waves are just below the top.
 
 Source
-    The pile-up of samples at the extremes: Aleinik and Matveev, "Detection of clipped fragments in
-    speech signals" (2014). The constants are our choice.
+    The pile-up of samples at the extremes: S. Aleinik and Y. Matveev, "Detection of clipped
+    fragments in speech signals", World Academy of Science, Engineering and Technology 8 (2014). The
+    constants are our choice.
 
 Units
     ``samples``, ``overs``: counts over all channels. ``fraction``: `samples` over all samples.
-    ``level_dbfs``: level of a flat top. ``flatness``: a ratio without unit; about 0.34 for clean
-    speech.
+    ``level_dbfs``: level of a flat top, re full scale. ``flatness``, ``crest_evidence``: without
+    unit; clean speech reads about 0.4 and below 0.14.
 
 Limits of validity
-    A flat top shorter than three samples is not seen. A high-pass filter after the clipping tilts
-    the tops and hides them. Limiting rounds the tops and is no clipping.
+    Direct clipping is found from one sample in 10 000 on, and counted to 5 % from three in 10 000.
+    After resampling or coding only some three in 1000 show reliably in the crests. Limiting
+    rounds the tops; it is no clipping and is not reported.
 """
 
 from __future__ import annotations
@@ -38,14 +46,23 @@ from vocheck.dsp.level import db
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 
-_SHORTEST = 3  # samples of a flat top
-_LONE_SHORTEST = 4  # ... if it is the only one of its channel and polarity
+FULL_SCALE = 32767 / 32768  # the highest code of 16 bits
+_SHORTEST = 3  # samples of a flat top that tells the level of clipping
+_LONE_SHORTEST = 4  # ... if there is but one
 _TOLERANCE = 4e-4  # of the peak
 _HALF_STEP = 0.5 / 32768  # of 16 bits
-_CEILING = 10 ** (-0.25 / 20)
+_QUIETEST = 100 * _HALF_STEP  # a peak below it has too few steps to tell flat from round
 _EDGE = 6.0  # tolerances by which the wave falls away on either side
+_LOWEST = 0.5  # of the peak: where a level of clipping may lie below a later, louder sound
+_AT_PEAK = 10 ** (-0.25 / 20)
+_LOW_RUNS = 4  # runs that must share a level of clipping that is not the peak
 _MERGE_S = 0.05  # flat tops closer than this are one stretch of clipping
-_CREST = 0.9
+
+_TOP, _LOWER = 0.9, (0.35, 0.8)  # half waves to compare, of the peak of their polarity
+_CROWD = (0.88, 0.76)  # just below the peak, and as much again below that
+_CROWD_WEIGHT = 0.05  # per doubling; no more than one doubling counts
+_FEWEST = (5, 20)  # half waves at the top and lower
+_FLATTER = 0.15  # by which one crest exceeds the talker's usual flatness to be listed
 
 
 @dataclass(frozen=True)
@@ -66,13 +83,17 @@ class Clipping(Group):
     samples : int
         Samples in flat tops, all channels together.
     overs : int
-        Samples at or beyond full scale.
+        Samples at or beyond full scale, all channels together.
     fraction : float
         `samples` as a share of all samples.
     runs : tuple of ClippedRun
         Stretches of clipping in order of time.
     flatness : float or None
-        Median flatness of the highest half waves.
+        Flatness of the half waves that reach the top.
+    crest_evidence : float or None
+        How much flatter and more crowded they are than the talker's lower ones would suggest.
+    crests : tuple of ClippedRun
+        Where the flattest of these half waves lie, in order of time.
     """
 
     samples: int
@@ -80,72 +101,123 @@ class Clipping(Group):
     fraction: float
     runs: tuple[ClippedRun, ...]
     flatness: float | None
+    crest_evidence: float | None
+    crests: tuple[ClippedRun, ...]
 
 
 def measure(recording: Recording) -> Clipping:
     """Find the clipping of `recording`."""
-    tops = [_flat_tops(channel) for channel in np.ascontiguousarray(recording.samples.T)]
-    starts = np.concatenate([top[0] for top in tops]) if tops else np.zeros(0, np.intp)
-    lengths = np.concatenate([top[1] for top in tops]) if tops else np.zeros(0, np.intp)
-    levels = np.concatenate([top[2] for top in tops]) if tops else np.zeros(0)
-    samples = int(lengths.sum())
-    flatness = _flatness(recording.voice)
+    samples = recording.samples
+    tops = [
+        _flat_tops(channel, sign) for channel in np.ascontiguousarray(samples.T) for sign in (1, -1)
+    ]
+    starts, lengths, levels = _concatenated(tops)
+    clipped = int(lengths.sum())
+    flatness, evidence, crests = _crests(recording.voice)
+    reason = "too few half waves near the top"
     return Clipping(
-        samples=samples,
-        overs=int(np.count_nonzero(np.abs(recording.samples) >= 1.0 - 2.0**-23)),
-        fraction=samples / max(1, recording.samples.size),
-        runs=_stretches(starts, lengths, levels, recording.rate),
+        samples=clipped,
+        overs=_overs(samples),
+        fraction=clipped / max(1, samples.size),
+        runs=_stretches(starts, starts + lengths, levels, recording.rate),
         flatness=flatness,
-        not_measured={} if flatness is not None else {"flatness": "too few half waves"},
+        crest_evidence=evidence,
+        crests=_stretches(*crests, recording.rate),
+        not_measured=dict.fromkeys(("flatness", "crest_evidence"), reason)
+        if flatness is None
+        else {},
     )
 
 
-def _flat_tops(
-    x: npt.NDArray[np.floating],
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.float64]]:
-    """Return start, length and level of the flat tops of one channel."""
-    found = [_flat_tops_above(sign * x) for sign in (1, -1)]
-    starts, lengths, levels = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    return starts, lengths, levels
+def _overs(samples: npt.NDArray[np.floating]) -> int:
+    if not samples.size or max(samples.max(), -samples.min()) < FULL_SCALE:
+        return 0
+    return int(np.count_nonzero(np.abs(samples) >= FULL_SCALE))
 
 
-def _flat_tops_above(
-    x: npt.NDArray[np.floating],
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.float64]]:
-    none = np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros(0)
-    peak = float(x.max()) if len(x) else 0.0
-    if peak <= 100 * _HALF_STEP:
-        return none
+_Tops = tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.float64]]
+_NONE: _Tops = (np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros(0))
+
+
+def _concatenated(parts: list[_Tops]) -> _Tops:
+    starts, lengths, levels = zip(*(parts or [_NONE]), strict=True)
+    return np.concatenate(starts), np.concatenate(lengths), np.concatenate(levels)
+
+
+def _flat_tops(x: npt.NDArray[np.floating], sign: int) -> _Tops:
+    """Return start, length and level of the flat tops of one channel in one polarity."""
+    peak = float(sign * (x.max() if sign > 0 else x.min())) if len(x) else 0.0
+    if peak <= _QUIETEST:
+        return _NONE
     tolerance = max(_TOLERANCE * peak, _HALF_STEP)
-    high = np.flatnonzero(x >= _CEILING * peak)
-    # Neighbours in index and equal in level belong to one run.
-    joined = (np.diff(high) == 1) & (np.abs(np.diff(x[high])) <= tolerance)
+    lowest = _LOWEST * peak
+    high = np.flatnonzero(x >= lowest if sign > 0 else x <= -lowest)
+    flat = (np.diff(high) == 1) & (np.abs(np.diff(x[high])) <= tolerance)
+    starts, lengths, levels = _isolated(x, sign, high, flat, _EDGE * tolerance)
+    long = lengths >= _SHORTEST
+    ceiling = _shared_level(levels[long], lengths[long], peak, tolerance)
+    if ceiling is None:
+        return _NONE
+    # Now that the level of clipping is known, the tops of one and two samples count as well.
+    at = high[np.abs(sign * x[high] - ceiling) <= 2 * tolerance]
+    return _isolated(x, sign, at, np.diff(at) == 1, 0.0)
+
+
+def _isolated(
+    x: npt.NDArray[np.floating],
+    sign: int,
+    index: npt.NDArray[np.intp],
+    joined: npt.NDArray[np.bool_],
+    fall: float,
+) -> _Tops:
+    """Return the runs of `index`, parted where not `joined`, beside which the wave falls away."""
+    if not len(index):
+        return _NONE
     breaks = np.flatnonzero(~joined) + 1
-    first = np.concatenate(([0], breaks))
-    last = np.concatenate((breaks, [len(high)])) - 1
-    starts, ends = high[first], high[last] + 1
-    lengths = ends - starts
-    levels = np.maximum(x[starts], x[ends - 1]).astype(np.float64)
-    inside = (starts > 0) & (ends < len(x))
-    before = x[np.maximum(starts - 1, 0)]
-    after = x[np.minimum(ends, len(x) - 1)]
-    edge = levels - _EDGE * tolerance
-    good = inside & (lengths >= _SHORTEST) & (before < edge) & (after < edge)
-    if not (np.count_nonzero(good) >= 2 or (lengths[good] >= _LONE_SHORTEST).any()):
-        return none
-    return starts[good], lengths[good], levels[good]
+    starts = index[np.concatenate(([0], breaks))]
+    ends = index[np.concatenate((breaks, [len(index)])) - 1] + 1
+    levels = np.minimum(sign * x[starts], sign * x[ends - 1]).astype(np.float64)
+    whole = (starts > 0) & (ends < len(x))  # a run cut off by the end of the file tells nothing
+    before = sign * x[np.maximum(starts - 1, 0)]
+    after = sign * x[np.minimum(ends, len(x) - 1)]
+    good = whole & (before < levels - fall) & (after < levels - fall)
+    return starts[good], (ends - starts)[good], levels[good]
+
+
+def _shared_level(
+    levels: npt.NDArray[np.float64],
+    lengths: npt.NDArray[np.intp],
+    peak: float,
+    tolerance: float,
+) -> float | None:
+    """Return the level at which most flat tops lie, if they are enough to call it clipping."""
+    if not len(levels):
+        return None
+    order = np.argsort(levels, kind="stable")
+    levels, lengths = levels[order], lengths[order]
+    ends = np.searchsorted(levels, levels + 2 * tolerance, side="right")
+    counts = ends - np.arange(len(levels))
+    first = len(counts) - 1 - int(counts[::-1].argmax())  # of equal counts the highest level
+    cluster = slice(first, int(ends[first]))
+    level = float(np.median(levels[cluster]))
+    if level >= _AT_PEAK * peak:
+        enough = counts[first] >= 2 or int(lengths[cluster].max()) >= _LONE_SHORTEST
+    else:
+        enough = int(np.count_nonzero(lengths[cluster] >= _LONE_SHORTEST)) >= _LOW_RUNS
+    return level if enough else None
 
 
 def _stretches(
     starts: npt.NDArray[np.intp],
-    lengths: npt.NDArray[np.intp],
+    ends: npt.NDArray[np.intp],
     levels: npt.NDArray[np.float64],
     rate: int,
 ) -> tuple[ClippedRun, ...]:
+    """Join what lies closer than 50 ms, whatever its channel and polarity."""
     if not len(starts):
         return ()
     order = np.argsort(starts, kind="stable")
-    starts, ends, levels = starts[order], (starts + lengths)[order], levels[order]
+    starts, ends, levels = starts[order], ends[order], levels[order]
     reached = np.maximum.accumulate(ends)
     breaks = np.flatnonzero(starts[1:] - reached[:-1] > _MERGE_S * rate) + 1
     first = np.concatenate(([0], breaks))
@@ -157,22 +229,63 @@ def _stretches(
     )
 
 
-def _flatness(x: npt.NDArray[np.float32]) -> float | None:
-    """Return the median flatness of the half waves that reach the top of their polarity."""
-    values = []
-    for sign in (1, -1):
-        y = sign * x
-        peak = float(y.max()) if len(y) else 0.0
-        if peak <= 100 * _HALF_STEP:
-            continue
-        # Half waves that never reach 70 % of 90 % of the peak need not be looked at.
-        change = np.diff((y > 0).astype(np.int8), prepend=0, append=0)
-        starts, ends = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
-        edges = np.column_stack((starts, np.minimum(ends, len(y) - 1))).ravel()
-        tops = np.maximum.reduceat(y, edges)[::2]
-        for i in np.flatnonzero(tops > _CREST * peak):
-            wave = y[starts[i] : ends[i]]
-            values.append(
-                np.count_nonzero(wave > 0.95 * tops[i]) / np.count_nonzero(wave > 0.7 * tops[i])
-            )
-    return float(np.median(values)) if values else None
+def _crests(x: npt.NDArray[np.float32]) -> tuple[float | None, float | None, _Tops]:
+    """Return flatness, evidence and (start, end, level) of the flattest half waves at the top."""
+    starts, ends, tops, polarity, share = _half_waves(x)
+    top, lower = share > _TOP, (share > _LOWER[0]) & (share < _LOWER[1])
+    if np.count_nonzero(top) < _FEWEST[0] or np.count_nonzero(lower) < _FEWEST[1]:
+        return None, None, _NONE
+    above_95, above_70 = _durations(x, starts, ends, tops)
+    flat = float(above_95[top].sum() / above_70[top].sum())
+    usual = float(above_95[lower].sum() / above_70[lower].sum())
+    crowding = max(
+        (1 + np.count_nonzero(own > _CROWD[0]))
+        / (1 + np.count_nonzero((own > _CROWD[1]) & (own <= _CROWD[0])))
+        for own in (share[polarity], share[~polarity])
+    )
+    evidence = flat - usual + _CROWD_WEIGHT * float(np.clip(np.log2(crowding), -1.0, 1.0))
+    listed = top & (above_95 > (usual + _FLATTER) * above_70)
+    return flat, evidence, (starts[listed], ends[listed], tops[listed])
+
+
+def _half_waves(
+    x: npt.NDArray[np.float32],
+) -> tuple[
+    npt.NDArray[np.intp],
+    npt.NDArray[np.intp],
+    npt.NDArray[np.float64],
+    npt.NDArray[np.bool_],
+    npt.NDArray[np.float64],
+]:
+    """Return start, end, peak, polarity and share of the polarity's highest peak.
+
+    Only half waves that reach 35 % of that are returned, and none of a signal too quiet to tell.
+    """
+    empty = np.zeros(0, np.intp)
+    if not len(x):
+        return empty, empty, np.zeros(0), np.zeros(0, bool), np.zeros(0)
+    positive = x > 0
+    starts = np.concatenate(([0], np.flatnonzero(positive[1:] != positive[:-1]) + 1))
+    tops = np.maximum.reduceat(np.abs(x), starts).astype(np.float64)
+    polarity = positive[starts]
+    highest = [max(_QUIETEST, float(tops[own].max(initial=0.0))) for own in (~polarity, polarity)]
+    share = tops / np.take(highest, polarity.astype(np.intp))
+    keep = (share > _LOWER[0]) & (tops > _QUIETEST)
+    ends = np.append(starts[1:], len(x))
+    return starts[keep], ends[keep], tops[keep], polarity[keep], share[keep]
+
+
+def _durations(
+    x: npt.NDArray[np.float32],
+    starts: npt.NDArray[np.intp],
+    ends: npt.NDArray[np.intp],
+    tops: npt.NDArray[np.float64],
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Return how many samples of each half wave exceed 95 % and 70 % of its peak."""
+    lengths = ends - starts
+    offsets = np.cumsum(lengths) - lengths
+    inside = np.arange(int(lengths.sum())) + np.repeat(starts - offsets, lengths)
+    relative = np.abs(x[inside]) / np.repeat(tops, lengths)
+    above_95 = np.add.reduceat((relative > 0.95).astype(np.intp), offsets)
+    above_70 = np.add.reduceat((relative > 0.70).astype(np.intp), offsets)
+    return above_95, above_70
