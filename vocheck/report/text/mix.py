@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
-from vocheck.report.text.style import bold, clock, dim, line_width, number, paint, table, wrap
+from vocheck.report.text.style import bold, clock, dim, line_width, number, paint, wrap
 from vocheck.targets.delivery import Check
 from vocheck.targets.destinations import FACTS
 
@@ -150,13 +150,14 @@ def _facts(result: MixResult) -> str:
         words = encoded.reason or f"{predicted}, a prediction with {encoded.encoder}"
         rows.append(["  after encoding", words])
     rows += _sides(measured) + _stems(measured)
-    width = line_width() - 21
-    drawing = _drawing(result.over_time.short_term_lufs, width)
-    lines = [table([[dim(name), value] for name, value in rows], "  ")]
+    width = max(len(name) for name, _ in rows)
+    blank = " " * (width + 4)
+    lines = [wrap(value, blank, f"  {dim(name)}{blank[len(name) + 2 :]}") for name, value in rows]
+    drawing = _drawing(result.over_time.short_term_lufs, line_width() - len(blank) - 1)
     if drawing:
         end = clock(result.source.duration_s)
-        lines.append(f"  {dim('over time'.ljust(16))}  {drawing}")
-        lines.append(dim(f"  {'':16}  0:00.0{end.rjust(len(drawing) - 6)}"))
+        lines.append(f"  {dim('over time')}{blank[11:]}{drawing}")
+        lines.append(dim(f"{blank}0:00.0{end.rjust(len(drawing) - 6)}"))
     return "\n".join(lines)
 
 
