@@ -13,7 +13,15 @@ Each section says what was tuned or trained on, and what was only tested on.
 """
 
 
-def write_section(name: str, title: str, markdown: str, page: Path = PAGE) -> None:
+def write_section(
+    name: str,
+    title: str,
+    markdown: str,
+    page: Path = PAGE,
+    *,
+    head: str = HEAD,
+    package: str = "tests.accuracy",
+) -> None:
     """Put a section into the page, in place of an older one of the same name.
 
     Parameters
@@ -26,10 +34,14 @@ def write_section(name: str, title: str, markdown: str, page: Path = PAGE) -> No
         Body of the section.
     page : Path
         The page to write, made when it does not exist.
+    head : str
+        What a new page begins with.
+    package : str
+        Where the script is.
     """
-    text = page.read_text(encoding="utf-8") if page.exists() else HEAD
+    text = page.read_text(encoding="utf-8") if page.exists() else head
     begin, end = f"<!-- begin {name} -->", f"<!-- end {name} -->"
-    source = f"Written by `python -m tests.accuracy.{name}`."
+    source = f"Written by `python -m {package}.{name}`."
     section = f"{begin}\n## {title}\n\n{source}\n\n{markdown.strip()}\n{end}"
     pattern = re.compile(f"{re.escape(begin)}.*?{re.escape(end)}", re.DOTALL)
     if pattern.search(text):

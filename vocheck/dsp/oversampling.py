@@ -7,7 +7,9 @@ samples under a Kaiser window, flat within 0.005 dB up to 0.45 of the sample rat
 to evaluate everywhere, so bounds leave out, step by step, what cannot hold the maximum:
 
 1. No interpolated value exceeds the largest of its 64 samples by more than the sum of the weights'
-   magnitudes (9 dB). In speech that settles all but a few per cent of the blocks.
+   magnitudes (9 dB), nor the larger of the two samples beside it by more than 0.55 of the largest
+   second difference around (0.1 of the peak for a tone of 3 kHz at 48 kHz). In speech that settles
+   all but one per cent of the signal.
 2. In the blocks left, the points midway between samples are evaluated. A signal below half the
    sample rate falls from its peak no faster than a cosine of that frequency does (Duffin and
    Schaeffer, 1938), so within a quarter of a sample of the maximum it keeps 0.707 of it: the
@@ -38,6 +40,7 @@ OVERLAP = 3 * BLOCK  # what a section repeats of the one before: at least _SPAN 
 _BEFORE = TAPS // 2  # intervals of a block start this far into its samples
 _BATCH = 2048
 _FINALISTS = 8
+_FIRST_MOMENT = np.float32(0.001)  # of the weights about their place: less than half of it
 _DOUBLE_GRID = math.cos(math.pi / 4.0)
 _EIGHTHS_GRID = math.cos(math.pi / 16.0)
 _WINDOW_POINTS = 4096  # between which a straight line is right to 1e-7
@@ -78,7 +81,8 @@ def _half_window() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
 class _Tables(NamedTuple):
     midpoints: npt.NDArray[np.float32]  # (_SPAN, BLOCK + 2): samples of a block to its mid-points
     eighths: npt.NDArray[np.float32]  # (TAPS, 9)
-    bound: float  # greatest sum of magnitudes of the weights
+    bound: float  # of a value, relative to the samples around
+    bend_bound: float  # of its distance to the nearest samples, relative to second differences
 
 
 @lru_cache(maxsize=1)
@@ -87,9 +91,14 @@ def _tables() -> _Tables:
     midpoints = np.zeros((_SPAN, BLOCK + 2))
     for column in range(BLOCK + 2):
         midpoints[column : column + TAPS, column] = eighths[4]
-    # The sum of magnitudes is greatest midway; the margin covers the rounding of the products.
-    bound = 1.001 * float(np.abs(eighths[4]).sum())
-    return _Tables(midpoints.astype(np.float32), eighths.T.astype(np.float32), bound)
+    # Both sums are greatest midway; the margin covers the rounding of the products.
+    margin = 1.001
+    bound = margin * float(np.abs(eighths[4]).sum())
+    # What the weights add to the mean of the two samples beside, as a sum of second differences.
+    beside = np.zeros(TAPS)
+    beside[TAPS // 2 - 1 : TAPS // 2 + 1] = 0.5
+    bend_bound = margin * float(np.abs(np.cumsum(np.cumsum(eighths[4] - beside))).sum())
+    return _Tables(midpoints.astype(np.float32), eighths.T.astype(np.float32), bound, bend_bound)
 
 
 class PeakSearch:
@@ -125,7 +134,7 @@ class PeakSearch:
         """
         frames = len(samples) - OVERLAP
         groups = samples[:frames].reshape(-1, GROUP)
-        loudest = np.maximum(groups.max(axis=1), -groups.min(axis=1))
+        loudest = _peaks(groups)
         after = float(np.abs(samples[frames:]).max())
         top = max(float(loudest.max(initial=0.0)), after)
         if not math.isfinite(top):
@@ -142,17 +151,30 @@ class PeakSearch:
 
     def _search(self, samples: npt.NDArray[np.float32], groups: npt.NDArray[np.intp]) -> None:
         """Search the blocks of some groups of samples."""
-        # A block rests on its own samples, those of two more, and the first of a third.
-        own = np.arange(GROUP // BLOCK)
-        lengths = samples[: len(samples) // BLOCK * BLOCK].reshape(-1, BLOCK)
-        read = (groups[:, np.newaxis] * len(own) + np.arange(len(own) + 3)).ravel()
-        read = np.minimum(read, len(lengths) - 1)
-        chosen = lengths[read]
-        loudest = np.maximum(chosen.max(axis=1), -chosen.min(axis=1)).reshape(len(groups), -1)
-        pairs = np.maximum(loudest[:, :-1], loudest[:, 1:])
-        reach = np.maximum(pairs[:, :-2], pairs[:, 2:]).ravel() * np.float32(_tables().bound)
-        blocks = (groups[:, np.newaxis] * len(own) + own).ravel()
-        blocks, reach = blocks[reach > self.peak], reach[reach > self.peak]
+        tables = _tables()
+        x = _windows(samples, GROUP + OVERLAP, GROUP)[groups]
+        bends = np.zeros_like(x)  # second differences
+        np.add(x[:, :-2], x[:, 2:], out=bends[:, 1:-1])
+        bends[:, 1:-1] -= 2.0 * x[:, 1:-1]
+        slack = 1.0 + _FIRST_MOMENT
+        left = slack * _peaks(x) + tables.bend_bound * _peaks(bends) > self.peak
+        if not left.any():
+            return
+        groups, x, bends = groups[left], x[left], bends[left]
+        # The intervals of a block lie within the next block and the first sample of the one after;
+        # they rest on samples of the block itself to those of the third after it.
+        own = GROUP // BLOCK
+        peaks = _peaks(x.reshape(len(x), -1, BLOCK))
+        beside = np.maximum(peaks[:, 1:-2], peaks[:, 2:-1])
+        around = np.maximum(np.maximum(beside, peaks[:, :-3]), peaks[:, 3:])
+        bend = _peaks(bends.reshape(len(x), -1, BLOCK))
+        bend = np.maximum(np.maximum(bend[:, :-3], bend[:, 1:-2]), bend[:, 2:-1])
+        bound = np.minimum(
+            tables.bound * around,
+            beside + _FIRST_MOMENT * around + tables.bend_bound * bend,
+        )
+        row, column = np.nonzero(bound > self.peak)
+        blocks, reach = groups[row] * own + column, bound[row, column]
         # The most promising first: they raise the peak that the others are held against.
         order = np.argsort(-reach)
         spans = _windows(samples, _SPAN, BLOCK)
@@ -217,6 +239,12 @@ class PeakSearch:
     def _offer(self, value: float, place: float) -> None:
         if value > self.peak:
             self.peak, self.place = value, self._origin + place
+
+
+def _peaks(x: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Return the largest magnitude along the last axis."""
+    peaks: npt.NDArray[np.float32] = np.maximum(x.max(axis=-1), -x.min(axis=-1))
+    return peaks
 
 
 def _windows(samples: npt.NDArray[np.float32], size: int, step: int) -> npt.NDArray[np.float32]:
