@@ -99,6 +99,8 @@ def join(parts: Sequence[Decays]) -> Decays:
 
     Joining the audio instead would be wrong: a hard join looks like an instant decay.
     """
+    if not parts:
+        return _none(0.0)
     rows = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _ROWS}
     lengths = np.array([part.length_s for part in parts])
     weights = lengths / max(lengths.sum(), 1e-9)

@@ -1,0 +1,158 @@
+"""How near the reverberation estimated from speech comes to the room's own.
+
+``python -m tests.accuracy.reverberation [--voices FOLDER]`` tests the coefficients that the package
+ships on simulated rooms and on speakers that they were not fitted on. Needs the ``training`` extra,
+for the simulation.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from tests import outside
+from tests.accuracy.sections import write_section
+from training.reverberation.rooms import Room, rooms
+from training.reverberation.takes import Take, take
+from training.reverberation.voices import Voice, voices
+from vocheck.measurements.reverberation import C50_RANGE_DB, Reverberation, pool
+
+ROOMS = outside.CACHE / "simulated-rooms"
+SEEDS = range(100_000, 100_120)  # training counts from 0
+SNRS_DB = (25.0, 35.0, 45.0, 60.0)
+LINES = 5
+STRAIGHT = (0.75, 1.35)  # T30 / T20 outside this: the truth itself is a matter of definition
+RANGE_S = (0.1, 0.8)
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Case:
+    """One estimate beside its truth."""
+
+    found: Reverberation
+    room: Room
+    snr_db: float
+
+
+def main(folder: Path | None, training: Sequence[Take] = ()) -> None:
+    """Measure, and write the section; with training takes, also fit across generators."""
+    simulated = [
+        room
+        for kind in ("shoebox", "shaped_noise")
+        for room in rooms(kind, SEEDS, ROOMS)
+        if STRAIGHT[0] <= room.curvature <= STRAIGHT[1] and RANGE_S[0] <= room.rt60_s <= RANGE_S[1]
+    ]
+    readers = voices(folder, testing=True)
+    rng = np.random.default_rng(5)
+    chances = np.array([0.25 if voice.synthetic else 1.0 for voice in readers])
+    chances /= chances.sum()
+
+    def reader() -> Voice:
+        return readers[rng.choice(len(readers), p=chances)]
+
+    takes = [take(room, reader(), 12.0, snr_db, rng) for room in simulated for snr_db in SNRS_DB]
+    long = [Case(pool([one.decays]), one.room, one.snr_db) for one in takes]
+    single, pooled = [], []
+    for room in simulated:
+        voice = reader()
+        lines = [take(room, voice, 3.1, 45.0, rng).decays for _ in range(LINES)]
+        single += [Case(pool([line]), room, 45.0) for line in lines]
+        pooled.append(Case(pool(lines), room, 45.0))
+
+    quiet = [case for case in long if case.snr_db >= 35.0]
+    rows: list[tuple[str, list[Case]]] = [
+        ("12 s, SNR 35 dB and more", quiet),
+        *((f"12 s, SNR {snr:.0f} dB", [c for c in long if c.snr_db == snr]) for snr in SNRS_DB),
+        ("same, shoebox rooms only", [c for c in quiet if c.room.kind == "shoebox"]),
+        ("same, shaped noise only", [c for c in quiet if c.room.kind == "shaped_noise"]),
+        ("one line of 3 s", single),
+        ("five lines of 3 s pooled", pooled),
+    ]
+    fields = (
+        *("takes", "refused", "bias s", "median error s", "RMSE s", "r", "rule: median error s"),
+        *("90 % interval holds", "high / low, median", "C50 RMSE dB"),
+    )
+    table = [_row(("", *fields)), _row("---" for _ in range(len(fields) + 1))]
+    table += [_row((name, *_scores(cases))) for name, cases in rows]
+    real = sorted(voice.name for voice in readers if not voice.synthetic)
+    text = f"""
+Tested on {len(simulated)} simulated rooms (of two generators, {RANGE_S[0]} to {RANGE_S[1]} s)
+and on {len(readers)} speakers ({", ".join(real)} and {len(readers) - len(real)} synthetic ones),
+none of them in the training set. The truth is T30 of the noise-free response after its direct
+sound, mean of the octaves 500 Hz to 2 kHz.
+
+""" + "\n".join(table)
+    if training:
+        text += _across(training, [one for one in takes if one.snr_db >= 35.0])
+    write_section("reverberation", "Reverberation time from speech", text)
+
+
+def _row(cells: Iterable[str]) -> str:
+    return "| " + " | ".join(cells) + " |"
+
+
+def _scores(cases: Sequence[Case]) -> list[str]:
+    """Return the cells of one row."""
+    answered = [case for case in cases if case.found.rt60_s is not None]
+    if not answered:
+        return [str(len(cases)), str(len(cases)), *["-"] * 8]
+
+    def get(fact: Callable[[Case], float | None]) -> Array:
+        return np.array([fact(case) for case in answered], float)
+
+    truth, found = get(lambda c: c.room.rt60_s), get(lambda c: c.found.rt60_s)
+    low, high = get(lambda c: c.found.rt60_low_s), get(lambda c: c.found.rt60_high_s)
+    c50 = get(lambda c: c.found.c50_db) - np.clip(get(lambda c: c.room.c50_db), *C50_RANGE_DB)
+    error, rule_error = found - truth, get(lambda c: c.found.rule_rt60_s) - truth
+    return [
+        str(len(cases)),
+        str(len(cases) - len(answered)),
+        f"{error.mean():+.3f}",
+        f"{np.median(np.abs(error)):.3f}",
+        f"{np.sqrt(np.mean(error**2)):.3f}",
+        f"{np.corrcoef(truth, found)[0, 1]:.3f}",
+        f"{np.median(np.abs(rule_error)):.3f}",
+        f"{np.mean((low <= truth) & (truth <= high)):.1%}",
+        f"{np.median(high / low):.2f}",
+        f"{np.sqrt(np.mean(c50**2)):.1f}",
+    ]
+
+
+def _across(training: Sequence[Take], tested: Sequence[Take]) -> str:
+    """Fit on one kind of room and test on the other: how much a simulator flatters."""
+    from training.reverberation.fit import Regressors, examples
+
+    lines = [
+        "",
+        "",
+        "Fitted on one generator and tested on the other (12 s, SNR 35 dB and more):",
+        "",
+        _row(("fitted on", "tested on", "bias s", "median error s", "RMSE s", "r")),
+        _row("---" for _ in range(6)),
+    ]
+    for kind, other in (("shoebox", "shaped_noise"), ("shaped_noise", "shoebox")):
+        fitted = Regressors(examples([one for one in training if one.room.kind == kind]), seed=0)
+        data = examples([one for one in tested if one.room.kind == other])
+        truth, found = np.exp(data.log_rt60), np.exp(fitted.predict(data.inputs)[0])
+        error = found - truth
+        numbers = (
+            f"{error.mean():+.3f}",
+            f"{np.median(np.abs(error)):.3f}",
+            f"{np.sqrt(np.mean(error**2)):.3f}",
+            f"{np.corrcoef(truth, found)[0, 1]:.3f}",
+        )
+        lines.append(_row((kind, other, *numbers)))
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy.reverberation")
+    parser.add_argument("--voices", type=Path, help="anechoic recordings, SPEAKER_ANYTHING.flac")
+    main(parser.parse_args().voices)

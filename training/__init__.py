@@ -1,0 +1,1 @@
+"""Maintainers' tools that fit the coefficients shipped with the package; not part of it."""

@@ -1,0 +1,54 @@
+"""Simulate, fit, export, and write the accuracy tables."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from pathlib import Path
+
+import numpy as np
+
+import vocheck.measurements
+from tests.accuracy import reverberation as accuracy
+from training.reverberation.fit import fit
+from training.reverberation.rooms import rooms
+from training.reverberation.takes import random_takes
+from training.reverberation.voices import voices
+from vocheck.measurements.reverberation import COEFFICIENTS
+
+SHORTEST_S = 0.03  # rooms below this are all the same to a voice
+
+
+def main() -> None:
+    """Run the whole chain; every step is seeded."""
+    parser = argparse.ArgumentParser(prog="python -m training.reverberation", description=__doc__)
+    parser.add_argument("--voices", type=Path, help="anechoic recordings, SPEAKER_ANYTHING.flac")
+    parser.add_argument("--cache", type=Path, default=accuracy.ROOMS, help="where rooms are kept")
+    parser.add_argument("--shoeboxes", type=int, default=1000, help="rooms of that kind")
+    parser.add_argument("--noises", type=int, default=700, help="rooms of shaped noise")
+    parser.add_argument("--takes", type=int, default=6000)
+    parser.add_argument("--seed", type=int, default=0)
+    options = parser.parse_args()
+
+    start = time.monotonic()
+    simulated = [
+        *rooms("shoebox", range(options.shoeboxes), options.cache),
+        *rooms("shaped_noise", range(options.noises), options.cache),
+    ]
+    simulated = [room for room in simulated if room.rt60_s >= SHORTEST_S]
+    _say(start, f"{len(simulated)} rooms")
+    readers = voices(options.voices, testing=False)
+    takes = random_takes(simulated, readers, options.takes, np.random.default_rng(options.seed))
+    _say(start, f"{len(takes)} takes of {len(readers)} voices")
+    fit(takes, options.seed, Path(vocheck.measurements.__path__[0]) / COEFFICIENTS)
+    _say(start, "fitted")
+    accuracy.main(options.voices, takes)
+    _say(start, "accuracy tables written")
+
+
+def _say(start: float, message: str) -> None:
+    print(f"{time.monotonic() - start:6.0f} s  {message}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,105 @@
+"""Takes: a dry voice in a simulated room, with the noise and the small differences of real ones."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from training.reverberation.rooms import Room
+from training.reverberation.voices import RATE_HZ, Voice
+from vocheck.dsp.speech_decays import Decays, find_decays
+
+Signal = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Take:
+    """What was found in one take, and what is true of it."""
+
+    decays: Decays
+    room: Room
+    voice: str
+    snr_db: float
+
+
+def random_takes(
+    rooms: Sequence[Room], voices: Sequence[Voice], count: int, rng: np.random.Generator
+) -> list[Take]:
+    """Return takes of 2 to 20 s at 15 to 62 dB SNR, every room in turn, real voices preferred."""
+    weights = np.array([0.35 if voice.synthetic else 1.0 for voice in voices])
+    weights /= weights.sum()
+    order = np.concatenate([rng.permutation(len(rooms)) for _ in range(count // len(rooms) + 1)])
+    takes = []
+    for index in order[:count]:
+        voice = voices[rng.choice(len(voices), p=weights)]
+        duration_s = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
+        takes.append(take(rooms[index], voice, duration_s, rng.uniform(15.0, 62.0), rng))
+    return takes
+
+
+def take(
+    room: Room, voice: Voice, duration_s: float, snr_db: float, rng: np.random.Generator
+) -> Take:
+    """Return the decays of one take."""
+    samples = record(room, voice, duration_s, snr_db, rng)
+    return Take(find_decays(samples), room, voice.name, snr_db)
+
+
+def record(
+    room: Room, voice: Voice, duration_s: float, snr_db: float, rng: np.random.Generator
+) -> Signal:
+    """Return one take at 16 kHz, shape (frames,)."""
+    from scipy import fft
+    from scipy.signal import resample_poly
+
+    count = int(duration_s * RATE_HZ)
+    dry = voice.read(1.2 * duration_s, rng)
+    speed = int(rng.integers(18, 23))  # 20 is the reader's own pace and pitch
+    dry = resample_poly(dry, 20, speed)[:count]
+    size = fft.next_fast_len(count + len(room.response), real=True)
+    frequencies = fft.rfftfreq(size, 1 / RATE_HZ)
+    spectrum = fft.rfft(dry, size) * fft.rfft(room.response, size)
+    spectrum *= _tilt(frequencies, rng.uniform(-6, 6), rng.uniform(-6, 6))
+    wet = fft.irfft(spectrum, size)[:count]
+    noise = fft.irfft(_noise(frequencies, rng), size)[:count] * size
+    if rng.random() < 0.25:
+        noise += _hum(count, rng)
+    return np.asarray(wet + 10 ** ((_active_db(wet) - snr_db) / 20) * noise, np.float32)
+
+
+def _tilt(frequencies: Signal, low_db: float, high_db: float) -> Signal:
+    """Return gains that raise or lower bass and treble, as microphones and voices differ."""
+    octaves = np.log2(np.maximum(frequencies, 20.0) / 1000.0) / 3.0
+    gain_db = np.where(octaves < 0, -octaves * low_db, octaves * high_db)
+    return np.asarray(10 ** (gain_db / 20), np.float32)
+
+
+def _noise(frequencies: Signal, rng: np.random.Generator) -> npt.NDArray[np.complex64]:
+    """Return the spectrum of room or microphone noise at 0 dB between 100 Hz and 7.5 kHz."""
+    shape = np.maximum(frequencies, 30.0) ** -rng.choice([0.0, 0.5, 0.8, 1.0])
+    parts = rng.standard_normal((2, len(frequencies)), np.float32) * shape
+    inside = slice(*np.searchsorted(frequencies, (100.0, 7500.0)))
+    parts /= np.sqrt(2 * np.sum(parts[:, inside] ** 2))
+    return np.asarray(parts[0] + 1j * parts[1], np.complex64)
+
+
+def _hum(count: int, rng: np.random.Generator) -> Signal:
+    """Return mains hum with its harmonics, some 0 to 20 dB below the noise."""
+    mains_hz = rng.choice([50.0, 60.0])
+    t = np.arange(count) / RATE_HZ
+    hum = np.zeros(count, np.float32)
+    for harmonic in range(1, 9):
+        level = 10 ** (rng.uniform(-20, 0) / 20)
+        hum += level * np.sin(2 * np.pi * (harmonic * mains_hz * t + rng.random()))
+    return hum
+
+
+def _active_db(x: Signal) -> float:
+    """Return the level of the 20 ms frames within 25 dB of the loud ones (95th percentile)."""
+    frames = x[: len(x) // 320 * 320].reshape(-1, 320)
+    power = np.mean(np.square(frames, dtype=np.float64), axis=1)
+    loud = np.percentile(power, 95)
+    return float(10 * np.log10(power[power > loud * 10**-2.5].mean()))
