@@ -157,12 +157,11 @@ def _blocked(system: _System, size: int) -> _Blocked:
     powers = [np.eye(len(a))]
     for _ in range(size):
         powers.append(powers[-1] @ a)
-    impulse = [d, *(b @ power @ c for power in powers[:-1])]
-    nothing = np.zeros_like(d)
-    toeplitz = np.block(
-        [[impulse[j - i] if j >= i else nothing for j in range(size)] for i in range(size)]
-    )
-    added = np.vstack([b @ powers[size - 1 - i] for i in range(size)])
+    # Response after 0 .. size - 1 steps, and nothing before the input; indexed by (out - in).
+    response = np.stack([d, *(b @ power @ c for power in powers[:-2]), *[np.zeros_like(d)] * size])
+    lag = np.arange(size) - np.arange(size)[:, np.newaxis]
+    toeplitz = response[lag].transpose(0, 2, 1, 3).reshape(size * len(b), -1)
+    added = np.vstack([b @ power for power in powers[size - 1 :: -1]])
     from_state = np.hstack([power @ c for power in powers[:-1]])
     return _Blocked(
         np.hstack((toeplitz, added)).astype(np.float32),

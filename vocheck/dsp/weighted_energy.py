@@ -88,16 +88,17 @@ class EnergyMeter:
     def __init__(self, rate_hz: int, weights: npt.NDArray[np.float64]) -> None:
         self._rate = rate_hz
         self._step = rate_hz / STEPS_PER_S  # frames, not always a whole number
-        self._heard = np.flatnonzero(weights)
+        # Channels without weight are not filtered; a slice, where there are none, saves a copy.
+        self._heard = slice(None) if weights.all() else np.flatnonzero(weights)
         self._weights = weights[self._heard]
         # Sections of whole seconds, so that the steps lie alike in each at any sample rate.
-        seconds = max(1, round(_SECTION_FRAMES / rate_hz))
+        seconds = max(SHORT_TERM_STEPS // STEPS_PER_S, round(_SECTION_FRAMES / rate_hz))
         self._sections = Sections(len(weights), seconds * rate_hz)
-        self._filter = BlockFilter(k_weighting_sections(rate_hz), len(self._heard))
-        # The longest window lies before the section, for the energy that leaves a window.
-        self._before = SHORT_TERM_STEPS // STEPS_PER_S * rate_hz
-        self._filtered = np.zeros((len(self._heard), self._before + seconds * rate_hz), np.float32)
-        steps = np.arange(SHORT_TERM_STEPS + seconds * STEPS_PER_S + 1)
+        self._filter = BlockFilter(k_weighting_sections(rate_hz), len(self._weights))
+        # The section before is kept, for windows that begin in it.
+        shape = (len(self._weights), seconds * rate_hz)
+        self._filtered, self._previous = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        steps = np.arange(seconds * STEPS_PER_S + 1)
         self._edges = (steps * rate_hz + STEPS_PER_S // 2) // STEPS_PER_S
         self._recent = np.zeros(SHORT_TERM_STEPS)
         self._energies: list[npt.NDArray[np.float64]] = []
@@ -134,12 +135,12 @@ class EnergyMeter:
 
     def _measure(self, section: npt.NDArray[np.float32]) -> None:
         frames = section.shape[1]
-        end = self._before + frames
+        self._previous, self._filtered = self._filtered, self._previous
         # The last section may end anywhere: silence follows it. A window that reaches into that
         # holds no more than the last one that does not, so it can stand among the candidates.
-        self._filtered[:, end:] = 0.0
+        self._filtered[:, frames:] = 0.0
         with np.errstate(invalid="ignore", over="ignore"):  # refused just below
-            self._filter(section[self._heard], self._filtered[:, self._before : end])
+            self._filter(section[self._heard], self._filtered[:, :frames])
             new = self._weights @ self._step_energies()
         if not np.isfinite(new).all():
             at = self._start / self._rate + int(np.argmin(np.isfinite(new))) / STEPS_PER_S
@@ -149,19 +150,17 @@ class EnergyMeter:
         for steps in self._best:
             self._search(steps, np.concatenate((recent, [0.0])))
         self._recent = recent[-SHORT_TERM_STEPS:]
-        self._filtered[:, : self._before] = self._filtered[:, -self._before :].copy()
         self._start += frames
 
     def _step_energies(self) -> npt.NDArray[np.float64]:
         """Return the energy of each step of the section and channel over the step's length."""
-        now = self._filtered[:, self._before :]
+        now = self._filtered
         if self._step.is_integer():
             length = int(self._step)
             steps = now.reshape(len(now), now.shape[1] // length, length)
             sums: npt.NDArray[np.floating] = np.einsum("cij,cij->ci", steps, steps)
         else:
-            edges = self._edges[SHORT_TERM_STEPS:-1] - self._before
-            sums = np.add.reduceat(np.square(now, dtype=np.float64), edges, axis=1)
+            sums = np.add.reduceat(np.square(now, dtype=np.float64), self._edges[:-1], axis=1)
         return sums / np.float64(self._step)
 
     def _search(self, steps: int, energies: npt.NDArray[np.float64]) -> None:
@@ -172,19 +171,19 @@ class EnergyMeter:
         bound = grid + energies[starts + steps]
         best = self._best[steps]
         loudest = int(np.argmax(grid))
-        origin = self._start - self._before
+        before = steps * self._rate // STEPS_PER_S  # frames of the section before that count
         if grid[loudest] > best[0]:
-            best = (float(grid[loudest]), origin + int(self._edges[starts[loudest]]))
+            start = round(loudest * self._step)
+            best = (float(grid[loudest]), self._start - before + start)
         if bound.max() > best[0] * _TOLERANCE:
+            heard = np.concatenate((self._previous[:, -before:], self._filtered), axis=1)
+            square = (self._weights / self._step).astype(np.float32) @ np.square(heard)
+            total = np.concatenate(([0.0], np.cumsum(square, dtype=np.float64)))
             length = round(steps * self._step)
-            first = int(self._edges[starts[0]])
-            heard = self._filtered[:, first:]
-            square = np.einsum("c,ci,ci->i", self._weights / self._step, heard, heard)
-            total = np.concatenate(([0.0], np.cumsum(square)))
             energy = total[length:] - total[:-length]
             start = int(np.argmax(energy))
             if energy[start] > best[0]:
-                best = (float(energy[start]), origin + first + start)
+                best = (float(energy[start]), self._start - before + start)
         self._best[steps] = best
 
     def _window(self, steps: int, frames: int) -> Window | None:
