@@ -34,7 +34,7 @@ def music(rate: int, channels: int, seconds: float = 3.0) -> np.ndarray:
 def test_level_survives(codec: str, channels: int, rate: int) -> None:
     """The decoded sound is as loud and as long as the original, at any rate."""
     if codec == "mulaw" and channels == 2:
-        with pytest.raises(TargetError, match="up to 1 channels"):
+        with pytest.raises(TargetError, match="one channel only"):
             RoundTrip(Coding(codec, 64), rate, channels)
         return
     samples = music(rate, channels)

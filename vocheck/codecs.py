@@ -124,7 +124,8 @@ class RoundTrip:
 
         kind = _KINDS[coding.codec]
         if channels > kind.channels or channels not in _LAYOUTS:
-            raise TargetError(f"{coding}: is tried with up to {kind.channels} channels only")
+            most = "one channel" if kind.channels == 1 else f"up to {kind.channels} channels"
+            raise TargetError(f"{coding}: tried with {most} only, not with {channels}")
         higher = [rate for rate in kind.rates if rate >= rate_hz]
         self.rate_hz = min(higher, default=max(kind.rates))
         self._kind = kind

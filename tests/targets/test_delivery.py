@@ -91,13 +91,13 @@ def test_verdict_of_a_destination() -> None:
     warned = check(rule(target=-23.0, warn_above=-22.0), -21.0)
     failed = check(rule(target=-23.0, maximum=-22.0), -21.0)
     untold = check(rule(target=-23.0), None)
-    other_untold = check(rule(fact="range_lu", maximum=5.0), None)
+    advice_untold = check(rule(fact="range_lu", maximum=5.0, severity="warn"), None)
     assert worst([passed], publishes_level=True) == "pass"
     assert worst([passed], publishes_level=False) == "not published"
     assert worst([passed, warned], publishes_level=False) == "warn"
     assert worst([warned, failed], publishes_level=True) == "fail"
     assert worst([untold], publishes_level=True) == "warn"
-    assert worst([passed, other_untold], publishes_level=True) == "pass"
+    assert worst([passed, advice_untold], publishes_level=True) == "pass"
 
 
 def test_text_by_a_number_is_a_programming_error() -> None:

@@ -32,6 +32,16 @@ def _stem(
     return stems
 
 
+def _names(
+    ctx: click.Context,  # noqa: ARG001 (click's signature)
+    param: click.Parameter,  # noqa: ARG001
+    incomplete: str,
+) -> list[str]:
+    from vocheck.targets.destinations import load_destinations
+
+    return [name for name in load_destinations() if name.startswith(incomplete)]
+
+
 @click.command("mix")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
 @click.option(
@@ -41,6 +51,7 @@ def _stem(
     metavar="NAME",
     default=("social",),
     show_default=True,
+    shell_complete=_names,
     help="Where it goes; repeatable. `vocheck targets` lists the names.",
 )
 @click.option(

@@ -213,6 +213,9 @@ def _read(
             if keep:
                 kept.append(block.mean(axis=1, dtype=np.float32))
             done += len(block)
+            if keep and done > ACTIVE_LEVEL_MOST_S * rate:  # longer than its header told
+                keep = False
+                kept.clear()
             if progress is not None:
                 progress(done / rate, source.duration_s)
         source = file.source  # what was promised has become what was found

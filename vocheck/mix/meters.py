@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -150,6 +151,11 @@ class MonoMeter:
         """Take in the next frames, shape (frames, 2)."""
         self._meter.feed((block[:, 0] + block[:, 1]) * 0.5)
 
+    @cached_property
+    def reading(self) -> LoudnessReading:
+        """What the meter reads; nothing more may be fed."""
+        return self._meter.result()
+
     def change_lu(self, stereo: LoudnessReading) -> float | None:
         """Return the loudness in mono, on both speakers, less that in stereo.
 
@@ -160,13 +166,13 @@ class MonoMeter:
         counted = gated(both)
         if not counted.any():
             return None
-        mono = block_powers(self._meter.result())
+        mono = block_powers(self.reading)
         change = db(float(mono[counted].mean()) / float(both[counted].mean()))
         return change if change > CANCELED_LU else -math.inf
 
     def worst(self, stereo: LoudnessReading) -> tuple[float, float] | None:
         """Return the 3 s that lose most in mono, and the time of their middle."""
-        mono = self._meter.result().short_term_lufs() + TWO_SPEAKERS_LU
+        mono = self.reading.short_term_lufs() + TWO_SPEAKERS_LU
         both = stereo.short_term_lufs()
         heard = np.flatnonzero(both > stereo.integrated_lufs + _MONO_GATE_LU)
         if not len(heard):

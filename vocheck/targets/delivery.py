@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from vocheck.results import Result
-from vocheck.targets.destinations import FACTS, LEVELS, Destination, Rule
+from vocheck.targets.destinations import FACTS, Destination, Rule, Severity
 from vocheck.targets.limits import Status
 
 Verdict = Literal["pass", "warn", "fail", "not published"]
@@ -37,6 +37,8 @@ class Check(Result):
     limit : str
         What is asked, in words.
     verdict : {"pass", "warn", "fail", "not published", "cannot tell"}
+    severity : {"fail", "warn"}
+        What the rule says of a value beyond its limit.
     reason : str
         Why it cannot be told, or what the rule's source adds.
     source, date, status, unconfirmed
@@ -49,6 +51,7 @@ class Check(Result):
     unit: str
     limit: str
     verdict: CheckVerdict
+    severity: Severity = "fail"
     reason: str = ""
     source: str
     date: str
@@ -126,6 +129,7 @@ def check(
         unit=FACTS[rule.fact].unit,
         limit=rule.wanted,
         verdict=verdict,
+        severity=rule.severity,
         reason=reason,
         source=rule.source,
         date=rule.date,
@@ -170,14 +174,15 @@ def worst(checks: Iterable[Check], *, publishes_level: bool) -> Verdict:
     """Return the verdict of a destination from its checks.
 
     A fail outranks a warning, a warning outranks *not published*, and only a destination whose
-    level number is published can pass. A level that cannot be told is a fail when it is silence,
-    and otherwise a warning: somebody has to look.
+    level number is published can pass. Where a rule that can fail cannot be told (no voice stem,
+    too short), it is a warning: somebody has to look.
     """
+    checks = tuple(checks)
     verdicts = {check.verdict for check in checks}
     if "fail" in verdicts:
         return "fail"
-    untold_level = any(c.verdict == "cannot tell" and c.fact in LEVELS for c in checks)
-    if "warn" in verdicts or untold_level:
+    untold = any(c.verdict == "cannot tell" and c.severity == "fail" for c in checks)
+    if "warn" in verdicts or untold:
         return "warn"
     return "pass" if publishes_level else "not published"
 

@@ -335,7 +335,7 @@ def load_destinations(config: Config | None = None) -> Destinations:
 def find_destinations(
     names: Iterable[str], config: Config | None = None
 ) -> tuple[Destination, ...]:
-    """Return the destinations of these names.
+    """Return the destinations of these names, each once.
 
     Raises
     ------
@@ -344,7 +344,7 @@ def find_destinations(
     """
     known = load_destinations(config)
     found = []
-    for name in names:
+    for name in dict.fromkeys(names):
         if name not in known:
             raise TargetError(f"{name}: no such destination; {_suggest(name, known)}")
         found.append(known[name])
