@@ -377,14 +377,12 @@ def analyse_decay(
     t20, t30, reasons = _times(late, forward.width_hz)
     reversed_filter = False
     if band is not None and late is not None:
-        found = t30 or t20 or late.line(0.0, -late.range_db)
-        if found is not None and band.width_hz * found.time_s < BT_FORWARD:
+        if _bt(late, band) < BT_FORWARD:
             reversed_filter = True
             backward = _Filtered(h, rate_hz, onset, band, reverse=True)
             late = curve_of(backward.power_after_direct if direct else backward.power, rate_hz)
             t20, t30, reasons = _times(late, forward.width_hz)
-            found = t30 or t20
-            if found is None or band.width_hz * found.time_s < BT_REVERSED:
+            if late is None or _bt(late, band) < BT_REVERSED:
                 t20 = t30 = None
                 reason = "the decay is as short as the ringing of the band filter itself"
                 reasons = dict.fromkeys(("t20_s", "t30_s"), reason)
@@ -416,6 +414,13 @@ def _is_near(filtered: _Filtered, h: Signal, rate_hz: int, onset: int) -> bool:
     if filtered.width_hz * DIRECT_S < 1.0:
         filtered = _Filtered(h, rate_hz, onset, None)
     return filtered.direct_drop_db > _DIRECT_DROP_DB
+
+
+def _bt(curve: DecayCurve, band: Band) -> float:
+    """Return bandwidth times reverberation time (ISO 3382-2, 7.3), from as much as is seen."""
+    lower = max(T30_RANGE_DB[1], -curve.range_db)
+    line = curve.line(T30_RANGE_DB[0], lower) or curve.line(0.0, lower)
+    return math.inf if line is None else band.width_hz * line.time_s
 
 
 _NUMBERS = ("edt_s", "t20_s", "t30_s", "c50_db", "d50", "ts_s")
