@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -59,9 +60,10 @@ def main() -> None:
         transcript.write(f"$ {' '.join(command)}\n")
         transcript.flush()
         booth = subprocess.Popen(
-            [sys.executable, "-m", *command, "--until-idle", "5"],
+            [sys.executable, "-m", *command],
             cwd=root,
             stdout=transcript,
+            stderr=subprocess.DEVNULL,
             env={**os.environ, "COLUMNS": "96", "PYTHONUNBUFFERED": "1"},
         )
         wait_until(lambda: "Ctrl-C" in (HERE / "watch.txt").read_text())
@@ -70,6 +72,7 @@ def main() -> None:
             wait_until(lambda count=count: results.read_text().count("\n") == count)
             if name == "02_kiln_t2.flac":
                 photograph()
+        booth.send_signal(signal.SIGINT)
         booth.wait()
 
 

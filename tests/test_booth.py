@@ -114,6 +114,13 @@ def test_something_switched_on_is_told():
     assert noise.difference == pytest.approx(16.0, abs=1.0)
 
 
+def test_less_noise_is_no_drift():
+    """What was switched off is welcome: only more noise is told."""
+    booth = Booth()
+    booth.add(named(measured("01_river_t4", added_noise_dbfs=-60.0), "noisier", "keep"))
+    assert booth.drift(measured("01_river_t4")) == ()
+
+
 def test_the_open_booth_door_is_told():
     """The take planted with an RT60 of 0.45 s against one of 0.10 s of the same line."""
     booth = Booth()

@@ -152,9 +152,7 @@ class Booth:
         return tuple(
             difference
             for difference in match_results(reference, take).differences
-            if difference.difference is not None
-            and difference.name in told
-            and abs(difference.difference) > told[difference.name]["beyond"]
+            if difference.name in told and _drifted(difference, **told[difference.name])
         )
 
     def other_format(self, take: TakeResult) -> str:
@@ -174,6 +172,13 @@ class Booth:
         self._reference = next(
             (path for path, take in self._takes.items() if take.verdict == "keep"), None
         )
+
+
+def _drifted(difference: Difference, beyond: float, sense: str, **_: str) -> bool:
+    if difference.difference is None:
+        return False
+    size = abs(difference.difference) if sense == "either" else difference.difference
+    return size > beyond
 
 
 def line_of(take: TakeResult) -> str:

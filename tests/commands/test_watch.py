@@ -189,7 +189,7 @@ def test_drift_since_the_first_good_take_is_told(booth):
     """The take 18 dB too low says so against the first good one of the session."""
     _, out, _ = booth(record(booth, KEEP), record(booth, QUIET))
     drift = out.split("03_hands, take 3")[1]
-    assert re.search(r"Since 01_river, take 4: level: 1[5-9]\.\d LU softer", drift)
+    assert re.search(r"Since 01_river, take 4: level -1[5-9]\.\d LU\.", drift)
 
 
 def test_a_fault_of_our_own_costs_one_verdict_not_the_session(booth, monkeypatch):

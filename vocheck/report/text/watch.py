@@ -105,7 +105,9 @@ def warnings(take: TakeResult, booth: Booth) -> list[str]:
     if changed := booth.other_format(take):
         sentences.append(f"{since} the recorder was changed: {changed}. Change it back.")
     for difference in booth.drift(take):
-        sentences.append(f"{since}: {difference.sentence}. {difference.now}")
+        size = number(difference.difference, 2 if difference.unit == "s" else 1, difference.unit)
+        sign = "+" if (difference.difference or 0) > 0 else ""
+        sentences.append(f"{since}: {difference.what} {sign}{size}. {difference.now}")
     return sentences
 
 
