@@ -24,7 +24,8 @@ _STYLE = """
 * { box-sizing: border-box; }
 body { margin: 0; padding: 4vmin; background: var(--paper); color: var(--ink);
   font: 400 clamp(18px, 2.6vmin, 28px)/1.4 system-ui, sans-serif; }
-h1 { margin: 0; font-size: clamp(48px, min(22vmin, 17vw), 240px); line-height: 1; letter-spacing: -.02em; }
+h1 { margin: 0; font-size: clamp(48px, min(22vmin, 17vw), 240px);
+  line-height: 1; letter-spacing: -.02em; }
 h2 { margin: .2em 0 1em; font-size: 1.5em; }
 .keep { color: var(--keep); } .fixable { color: var(--fixable); } .retake { color: var(--retake); }
 p, li { max-width: 60ch; } ul { padding-left: 1.2em; } li { margin: .5em 0; }
