@@ -11,9 +11,9 @@ to evaluate everywhere, so bounds leave out, step by step, what cannot hold the 
    second difference around (0.1 of the peak for a tone of 3 kHz at 48 kHz). In speech that settles
    all but one per cent of the signal.
 2. In the blocks left, the points midway between samples are evaluated. A signal below half the
-   sample rate falls from its peak no faster than a cosine of that frequency does (Duffin and
-   Schaeffer, 1938), so within a quarter of a sample of the maximum it keeps 0.707 of it: the
-   maximum lies beside a local maximum of this double grid that is not lower than that.
+   sample rate falls from its peak no faster than a cosine of that frequency does (a theorem of
+   Duffin and Schaeffer; from memory), so within a quarter of a sample of the maximum it keeps 0.707
+   of it: the maximum lies beside a local maximum of this double grid that is not lower than that.
 3. There, eighths of a sample are evaluated; beside the maximum one of them is at least 0.981 of it.
 4. A parabola through the best of those gives the place of the maximum, within a few thousandths of
    a sample, and the interpolator its value.
