@@ -8,6 +8,8 @@ again a recursive filter, and it is run the same way on blocks of blocks, until 
 
 from __future__ import annotations
 
+import copy
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -55,16 +57,14 @@ class BlockFilter:
     """
 
     def __init__(self, sections: npt.NDArray[np.float64], channels: int) -> None:
-        self._system = _balanced(_in_series(sections))
-        self._levels = [_blocked(self._system, BLOCK)]
-        order = len(self._system.a)
-        step = np.linalg.matrix_power(self._system.a, BLOCK)
-        while len(self._levels) < _LEVELS:
-            # Its input is what a block adds to the state, its output the state before the block.
-            states = _System(step, np.eye(order), np.eye(order), np.zeros((order, order)))
-            self._levels.append(_blocked(states, GROUP))
-            step = np.linalg.matrix_power(step, GROUP)
-        self._state = np.zeros((channels, order), np.float32)
+        self._system, self._levels = _prepared(tuple(map(tuple, sections.tolist())))
+        self._state = np.zeros((channels, len(self._system.a)), np.float32)
+
+    def copy(self) -> BlockFilter:
+        """Return a filter that goes on from the same state."""
+        other = copy.copy(self)
+        other._state = self._state.copy()
+        return other
 
     def __call__(
         self, x: npt.NDArray[np.float32], out: npt.NDArray[np.float32] | None = None
@@ -123,7 +123,22 @@ class BlockFilter:
         return end
 
 
-def _in_series(sections: npt.NDArray[np.float64]) -> _System:
+@lru_cache(maxsize=8)
+def _prepared(sections: tuple[tuple[float, ...], ...]) -> tuple[_System, tuple[_Blocked, ...]]:
+    """Return the system of some sections, and its products at each level."""
+    system = _balanced(_in_series(sections))
+    levels = [_blocked(system, BLOCK)]
+    order = len(system.a)
+    step = np.linalg.matrix_power(system.a, BLOCK)
+    while len(levels) < _LEVELS:
+        # Its input is what a block adds to the state, its output the state before the block.
+        states = _System(step, np.eye(order), np.eye(order), np.zeros((order, order)))
+        levels.append(_blocked(states, GROUP))
+        step = np.linalg.matrix_power(step, GROUP)
+    return system, tuple(levels)
+
+
+def _in_series(sections: tuple[tuple[float, ...], ...]) -> _System:
     """Return second-order sections in series as one system (transposed direct form II)."""
     a, b, c, d = np.zeros((0, 0)), np.zeros((1, 0)), np.zeros((0, 1)), np.ones((1, 1))
     for b0, b1, b2, _, a1, a2 in sections:

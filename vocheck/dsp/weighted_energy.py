@@ -123,9 +123,14 @@ class EnergyMeter:
 
     def result(self) -> KWeightedEnergies:
         """Return the energies of all that was fed; more may be fed afterwards."""
-        meter = copy.deepcopy(self)
-        meter._measure(meter._sections.rest())
-        frames = meter._sections.frames
+        # What stands in the unfinished section is measured by a copy. It may write to the older of
+        # the two buffers, which holds nothing that is still needed.
+        meter = copy.copy(self)
+        meter._filter = self._filter.copy()
+        meter._energies = self._energies.copy()
+        meter._best = self._best.copy()
+        meter._measure(self._sections.rest())
+        frames = self._sections.frames
         energies = np.concatenate(meter._energies)[: frames * STEPS_PER_S // self._rate]
         return KWeightedEnergies(
             energies,
@@ -175,15 +180,19 @@ class EnergyMeter:
         if grid[loudest] > best[0]:
             start = round(loudest * self._step)
             best = (float(grid[loudest]), self._start - before + start)
-        if bound.max() > best[0] * _TOLERANCE:
-            heard = np.concatenate((self._previous[:, -before:], self._filtered), axis=1)
-            square = (self._weights / self._step).astype(np.float32) @ np.square(heard)
-            total = np.concatenate(([0.0], np.cumsum(square, dtype=np.float64)))
+        hopeful = np.flatnonzero(bound > best[0] * _TOLERANCE)
+        if len(hopeful):
+            first = round(int(hopeful[0]) * self._step)
+            last = round((int(hopeful[-1]) + 1) * self._step)
             length = round(steps * self._step)
-            energy = total[length:] - total[:-length]
+            heard = np.concatenate((self._previous[:, -before:], self._filtered), axis=1)
+            leaving, entering = heard[:, first:last], heard[:, first + length : last + length]
+            change = np.square(entering) - np.square(leaving[:, : entering.shape[1]])
+            change = (self._weights / self._step).astype(np.float32) @ change
+            energy = grid[hopeful[0]] + np.cumsum(change, dtype=np.float64)
             start = int(np.argmax(energy))
             if energy[start] > best[0]:
-                best = (float(energy[start]), self._start - before + start)
+                best = (float(energy[start]), self._start - before + first + start + 1)
         self._best[steps] = best
 
     def _window(self, steps: int, frames: int) -> Window | None:
