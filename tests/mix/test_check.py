@@ -187,8 +187,8 @@ def test_encoding_overshoot_is_predicted(tmp_path: Path) -> None:
     for peak in result.measurements.true_peak_after_encoding:
         assert peak.encoder.startswith("FFmpeg's")
         assert peak.level_dbtp is not None
-        # regression snapshot: 0.9 to 2.5 dB over was measured on clipped noise at 64 kb/s
-        assert 0.0 < peak.level_dbtp < 6.0
+        # regression snapshot: 1.4 (MP3) to 7.2 dBTP (Opus) on two sides of clipped noise
+        assert 0.0 < peak.level_dbtp < 10.0
     encoded = [c for c in result.checks if c.fact == "encoded_dbtp"]
     assert [c.verdict for c in encoded] == ["warn"] * 3
     assert "prediction with FFmpeg's AAC at 64 kb/s" in encoded[0].reason

@@ -2,7 +2,7 @@
 
 The blocks of the file go through all meters at the same time: loudness, true peak, the sides, mono,
 and one encoder and decoder for each codec that is to be tried. Nothing of the file is kept but
-8 bytes per channel and 10 ms.
+a few numbers per 10 ms.
 """
 
 from __future__ import annotations
@@ -219,13 +219,15 @@ def _read(
             if progress is not None:
                 progress(done / rate, source.duration_s)
         source = file.source  # what was promised has become what was found
+    peaks = tuple(codec.result() for codec in encoded)
+    del encoded  # encoders hold some 20 MB
     return _Read(
         source=source,
         loudness=loudness.result(),
         peak=peak,
         sides=sides.result(),
         mono=mono,
-        encoded=tuple(codec.result() for codec in encoded),
+        encoded=peaks,
         active_dbfs=active_level(np.concatenate(kept), rate).dbfs if keep else None,
         active_reason="longer than 5 min" if want_active else "no destination asks for it",
     )
@@ -308,7 +310,7 @@ def _measurements(
 def _balance(sides: SidesReading) -> tuple[float | None, str | None]:
     """Return the level difference of two sides and which is louder, where it can be seen."""
     levels = sides.levels_dbfs
-    if sides.common is None or not np.isfinite(levels).all():
+    if sides.mean_product is None or not np.isfinite(levels).all():
         return None, None
     difference = levels[0] - levels[1]
     if round(abs(difference), 1) == 0.0:

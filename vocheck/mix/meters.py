@@ -1,7 +1,7 @@
 """Meters that a mix needs beside loudness and true peak: blocks in, constant memory.
 
-`SidesMeter` keeps the energy of each channel in steps of 10 ms, and for two channels their common
-energy; level, balance, correlation, the softest half second, head and tail all come from it.
+`SidesMeter` keeps the power in steps of 10 ms and the energy of each channel: level, balance,
+correlation, the softest half second, head and tail all come from it.
 `MonoMeter` is a loudness meter on the sum of two sides.
 """
 
@@ -30,52 +30,52 @@ _SHORT_TERM_S = 3.0
 
 @dataclass(frozen=True, eq=False)
 class SidesReading:
-    """Energies of the channels in steps of 10 ms.
+    """What the channels hold.
 
     Attributes
     ----------
-    energy : ndarray, shape (channels, steps)
-        Mean square of each step; the last step may be shorter.
-    common : ndarray, shape (steps,), or None
-        Mean product of left and right; two channels only.
+    power : ndarray, shape (steps,)
+        Mean square over all channels in steps of 10 ms; the last step may be shorter.
+    mean_squares : ndarray, shape (channels,)
+        Of each channel over the whole.
+    mean_product : float or None
+        Of left and right over the whole; two channels only.
     """
 
-    energy: npt.NDArray[np.float64]
-    common: npt.NDArray[np.float64] | None
+    power: npt.NDArray[np.float64]
+    mean_squares: npt.NDArray[np.float64]
+    mean_product: float | None
 
     @property
     def rms_dbfs(self) -> float:
         """RMS over all frames and channels."""
-        return db(float(self.energy.mean())) if self.energy.size else -math.inf
+        return db(float(self.mean_squares.mean()))
 
     @property
     def levels_dbfs(self) -> tuple[float, ...]:
         """RMS of each channel."""
-        return tuple(db(float(channel.mean())) for channel in self.energy)
+        return tuple(db(float(channel)) for channel in self.mean_squares)
 
     @property
     def correlation(self) -> float | None:
         """Normalized correlation of two sides at lag 0; ``None`` where one of them is silent."""
-        if self.common is None:
+        if self.mean_product is None:
             return None
-        left, right = (float(channel.sum()) for channel in self.energy)
-        if left <= 0.0 or right <= 0.0:
-            return None
-        return float(self.common.sum()) / math.sqrt(left * right)
+        product = float(np.prod(self.mean_squares))
+        return self.mean_product / math.sqrt(product) if product > 0.0 else None
 
     @property
     def floor_dbfs(self) -> float | None:
         """RMS of the softest half second; ``None`` for less than that."""
-        power = self.energy.mean(axis=0)
-        if len(power) < FLOOR_STEPS:
+        if len(self.power) < FLOOR_STEPS:
             return None
-        windows = np.lib.stride_tricks.sliding_window_view(power, FLOOR_STEPS)
+        windows = np.lib.stride_tricks.sliding_window_view(self.power, FLOOR_STEPS)
         return db(float(windows.sum(axis=1).min()) / FLOOR_STEPS)
 
     @property
     def edges_s(self) -> tuple[float, float] | None:
         """Seconds before the first and after the last frame of sound; ``None`` for silence."""
-        power = self.energy.mean(axis=0)
+        power = self.power
         loud = float(np.percentile(power, _LOUD_PERCENTILE)) if power.size else 0.0
         if loud <= 0.0:
             return None
@@ -96,10 +96,10 @@ class SidesMeter:
         self._sections = Sections(channels, rate_hz)
         steps = np.arange(STEPS_PER_S)
         self._edges = (steps * rate_hz + STEPS_PER_S // 2) // STEPS_PER_S
-        self._energy: list[npt.NDArray[np.float64]] = []
-        self._common: list[npt.NDArray[np.float64]] = []
-        self._two = channels == 2
         self._rate = rate_hz
+        self._power: list[npt.NDArray[np.float64]] = []
+        self._squares = np.zeros(channels)
+        self._product = 0.0
 
     def feed(self, block: npt.NDArray[np.floating]) -> None:
         """Take in the next frames (frames, channels), blocks of any length."""
@@ -109,31 +109,27 @@ class SidesMeter:
     def result(self) -> SidesReading:
         """Return the readings; nothing more may be fed."""
         self._measure(self._sections.rest())
+        frames = max(1, self._sections.frames)
         return SidesReading(
-            np.concatenate(self._energy, axis=1),
-            np.concatenate(self._common, axis=1)[0] if self._two else None,
+            np.concatenate(self._power),
+            self._squares / frames,
+            self._product / frames if len(self._squares) == 2 else None,
         )
 
     def _measure(self, section: npt.NDArray[np.float32]) -> None:
-        self._energy.append(self._steps(section, section))
-        if self._two:
-            self._common.append(self._steps(section[:1], section[1:]))
-
-    def _steps(
-        self, one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]
-    ) -> npt.NDArray[np.float64]:
-        """Return the mean product of each channel of two sections in steps of 10 ms."""
-        frames = one.shape[1]
+        channels, frames = section.shape
         edges = self._edges[self._edges < frames]
         if not len(edges):
-            return np.zeros((len(one), 0))
+            return
         if frames == self._rate and frames % STEPS_PER_S == 0:
-            split = (len(one), STEPS_PER_S, -1)
-            sums = np.einsum("cij,cij->ci", one.reshape(split), other.reshape(split))
+            steps = section.reshape(channels, STEPS_PER_S, -1)
+            sums = np.einsum("cij,cij->ci", steps, steps).astype(np.float64)
         else:
-            sums = np.add.reduceat(one * other, edges, axis=1)
-        means: npt.NDArray[np.float64] = sums / np.diff(np.append(edges, frames)).astype(float)
-        return means
+            sums = np.add.reduceat(np.square(section, dtype=np.float64), edges, axis=1)
+        self._squares += sums.sum(axis=1)
+        self._power.append(sums.mean(axis=0) / np.diff(np.append(edges, frames)))
+        if channels == 2:
+            self._product += float(np.vdot(section[0], section[1]))
 
 
 class MonoMeter:
