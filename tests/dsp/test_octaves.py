@@ -64,7 +64,9 @@ def test_the_bins_of_a_spectrum_add_up_to_the_power(length: int) -> None:
     spectrum = power_spectrum(x, RATE_HZ, 10.0)
     assert np.isfinite(spectrum.power).all()
     if length > 2:
-        assert spectrum.power.sum() == pytest.approx(np.mean(x**2), rel=0.2 if length < 50_000 else 0.02)
+        assert spectrum.power.sum() == pytest.approx(
+            np.mean(x**2), rel=0.2 if length < 50_000 else 0.02
+        )
 
 
 def test_a_tone_has_its_power_in_its_band() -> None:
