@@ -601,13 +601,13 @@ class _PyavReader:
                 joined = np.concatenate(held)
                 whole = count - count % frames
                 for start in range(0, whole, frames):
-                    yield joined[start : start + frames]
+                    yield self._scaled(joined[start : start + frames])
                 held, count = [joined[whole:]], count - whole
         if count:
-            yield np.concatenate(held)
+            yield self._scaled(np.concatenate(held))
 
     def _pieces(self) -> Iterator[npt.NDArray[Any]]:
-        """Yield the samples packet by packet; a packet that cannot be decoded is left out."""
+        """Yield what the decoder gives, (frames, channels); a damaged packet is left out."""
         try:
             for packet in self._container.demux(self._stream):
                 try:
@@ -615,13 +615,12 @@ class _PyavReader:
                 except self._error:
                     continue
                 for frame in decoded:
-                    yield self._samples(frame)
+                    yield self._array(frame)
         except self._error:
             # The container breaks off. What is missing is told by the length it promised.
             return
 
-    def _samples(self, frame: Any) -> npt.NDArray[Any]:
-        """Turn one decoded frame into (frames, channels), full scale 1.0."""
+    def _array(self, frame: Any) -> npt.NDArray[Any]:
         source = self.source
         channels = len(frame.layout.channels)
         if (frame.sample_rate, channels) != (source.rate_hz, source.channels):
@@ -630,13 +629,16 @@ class _PyavReader:
                 f"{source.rate_hz} Hz to {channels} at {frame.sample_rate} Hz"
             )
         raw: npt.NDArray[Any] = frame.to_ndarray()
-        raw = raw.T if frame.format.is_planar else raw.reshape(-1, channels)
+        return raw.T if frame.format.is_planar else raw.reshape(-1, channels)
+
+    def _scaled(self, raw: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Turn the decoder's numbers into floats of full scale 1.0."""
         dtype = np.float64 if self._wide else np.float32
-        samples: npt.NDArray[np.floating[Any]] = raw.astype(dtype)
+        samples: npt.NDArray[np.floating[Any]] = raw.astype(dtype, order="C")
         if raw.dtype.kind == "u":
             samples -= 128
         if raw.dtype.kind != "f":
-            samples /= 2 ** (8 * raw.dtype.itemsize - 1)
+            samples *= 2.0 ** (1 - 8 * raw.dtype.itemsize)
         return samples
 
     def close(self) -> None:
