@@ -226,5 +226,6 @@ def _forecast(measurements: Measurements, target: Destination) -> Delivery:
         measurements.noise.floor_dbfs,
         rms_dbfs=measurements.level.rms_dbfs,
         active_dbfs=measurements.level.active_dbfs,
-        two_speakers=two_speakers,
+        # For two channels the two numbers are the same, and there is nothing to say.
+        two_speakers=two_speakers and loudness.two_speakers_lufs != loudness.integrated_lufs,
     )

@@ -28,7 +28,7 @@ def test_the_verdict_comes_first(mix: Path, capsys: Capture) -> None:
     """The first word of the report is the verdict; reasons name value, limit and source."""
     assert run(["mix", str(mix), "--to", "ebu-r128", "--to", "youtube", "--encode", "none"]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("NOT PUBLISHED  mix.wav")
+    assert out.startswith("PASS  mix.wav")
     assert "Ready for ebu-r128." in out
     assert "No loudness is published by youtube" in out
     flat = " ".join(out.split())

@@ -33,7 +33,7 @@ from vocheck.mix.results import (
 )
 from vocheck.mix.stems import compare, dialogue_lufs, read_stems
 from vocheck.recording import Source
-from vocheck.targets.delivery import CheckVerdict, Verdict, worst
+from vocheck.targets.delivery import Verdict, worst
 from vocheck.targets.destinations import ANY_MIX, Destination, find_destinations
 
 ACTIVE_LEVEL_MOST_S = 300.0
@@ -117,7 +117,7 @@ def check_mix(
         path=path,
         source=read.source,
         measurements=measured,
-        verdict=_overall([worst(checks, publishes_level=True)], [r.verdict for r in results]),
+        verdict=_overall(worst(checks, publishes_level=True), [r.verdict for r in results]),
         checks=checks,
         destinations=results,
         over_time=_over_time(read.loudness, read.source.duration_s),
@@ -131,13 +131,14 @@ def _codings(destinations: Iterable[Destination]) -> tuple[Coding, ...]:
     return tuple(dict.fromkeys(Coding(e.codec, e.bitrate_kbps) for e in encodings))
 
 
-def _overall(general: Sequence[CheckVerdict | Verdict], results: Sequence[Verdict]) -> Verdict:
-    verdicts = {*general, *results}
+def _overall(general: Verdict, destinations: Sequence[Verdict]) -> Verdict:
+    """Return the worst verdict; *not published* only where that is all there is to say."""
+    verdicts = {general, *destinations}
     if "fail" in verdicts:
         return "fail"
     if "warn" in verdicts:
         return "warn"
-    return "not published" if "not published" in verdicts else "pass"
+    return "not published" if {*destinations} == {"not published"} else "pass"
 
 
 @dataclass(frozen=True, eq=False)

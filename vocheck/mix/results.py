@@ -221,7 +221,8 @@ class MixResult(Result):
     source : Source
     measurements : MixMeasurements
     verdict : {"pass", "warn", "fail", "not published"}
-        The worst of the general checks and the destinations.
+        The worst of the general checks and the destinations; *not published* only where no
+        destination publishes a number.
     checks : tuple of Check
         What every mix is held to, wherever it goes.
     destinations : tuple of DestinationResult
