@@ -24,20 +24,24 @@ def floors(samples: np.ndarray) -> np.ndarray:
     return np.array([10.0 * np.log10(power @ power_gain(w, hz)) for w in WEIGHTINGS])
 
 
-def errors(kind: str, ratio_db: float) -> tuple[np.ndarray, int]:
-    """Return the errors, shape (takes, 4): Z, A, 468, SNR; and how many gave no number."""
-    rows, refused = [], 0
+def errors(kind: str) -> tuple[dict[float, np.ndarray], dict[float, int]]:
+    """Return, for each ratio, the errors, shape (takes, 4): Z, A, 468, SNR; and the refusals."""
+    rows: dict[float, list[list[float]]] = {ratio: [] for ratio in RATIOS_DB}
+    refused = dict.fromkeys(RATIOS_DB, 0)
     for seed, take in enumerate(clean()):
         rng = np.random.default_rng(seed)
-        added = scaled(colored(kind, len(take.samples), rng), SPEECH_DBFS - ratio_db)
-        found = noise.measure(Recording(take.samples + added, RATE))
-        if found.floor_dbfs is None:
-            refused += 1
-            continue
-        truth = floors(added)
-        measured = (found.floor_dbfs, found.floor_a_dbfs, found.floor_468_dbfs)
-        rows.append([*(measured - truth), found.snr_db - (SPEECH_DBFS - truth[0])])
-    return np.array(rows), refused
+        added = scaled(colored(kind, len(take.samples), rng), SPEECH_DBFS)
+        loudest = floors(added)
+        for ratio in RATIOS_DB:
+            x = take.samples + added * np.float32(10.0 ** (-ratio / 20.0))
+            found = noise.measure(Recording(x, RATE))
+            if found.floor_dbfs is None:
+                refused[ratio] += 1
+                continue
+            truth = loudest - ratio
+            measured = (found.floor_dbfs, found.floor_a_dbfs, found.floor_468_dbfs)
+            rows[ratio].append([*(measured - truth), found.snr_db - (SPEECH_DBFS - truth[0])])
+    return {ratio: np.array(found) for ratio, found in rows.items()}, refused
 
 
 def rms(x: np.ndarray) -> float:
@@ -50,30 +54,33 @@ def floor_table() -> str:
         "|---|---|---|---|---|---|---|",
     ]
     for kind in KINDS:
+        found, refused = errors(kind)
         for ratio in RATIOS_DB:
-            found, refused = errors(kind, ratio)
             cells = " | ".join(
                 f"{column.mean():+.2f} / {rms(column):.2f} / {np.abs(column).max():.2f}"
-                for column in found.T
+                for column in found[ratio].T
             )
-            lines.append(f"| {kind} | {ratio:.0f} | {cells} | {refused}/{len(clean())} |")
+            lines.append(f"| {kind} | {ratio:.0f} dB | {cells} | {refused[ratio]}/{len(clean())} |")
     return "\n".join(lines)
 
 
 def rumble_table() -> str:
-    lines = ["| rumble re speech | mean error | rms error |", "|---|---|---|"]
-    for level in RUMBLES_DB:
-        found = []
-        for seed, take in enumerate(clean()):
-            rng = np.random.default_rng(seed)
-            spectrum = np.fft.rfft(rng.standard_normal(len(take.samples)))
-            hz = np.fft.rfftfreq(len(take.samples), 1 / RATE)
-            low = np.fft.irfft(spectrum * ((hz >= 12) & (hz <= 55)), len(take.samples))
-            x = in_room(take, -60.0, rng) + scaled(low, SPEECH_DBFS + level)
+    found: dict[float, list[float]] = {level: [] for level in RUMBLES_DB}
+    for seed, take in enumerate(clean()):
+        rng = np.random.default_rng(seed)
+        spectrum = np.fft.rfft(rng.standard_normal(len(take.samples)))
+        hz = np.fft.rfftfreq(len(take.samples), 1 / RATE)
+        low = np.fft.irfft(spectrum * ((hz >= 12) & (hz <= 55)), len(take.samples))
+        quiet = in_room(take, -60.0, rng)
+        for level in RUMBLES_DB:
+            x = quiet + scaled(low, SPEECH_DBFS + level)
             measured = noise.measure(Recording(x, RATE)).rumble_dbfs
             if measured is not None:
-                found.append(measured - (SPEECH_DBFS + level))
-        lines.append(f"| {level:.0f} dB | {np.mean(found):+.2f} | {rms(np.array(found)):.2f} |")
+                found[level].append(measured - (SPEECH_DBFS + level))
+    lines = ["| rumble re speech | mean error | rms error |", "|---|---|---|"]
+    for level, differences in found.items():
+        errors_db = np.array(differences)
+        lines.append(f"| {level:.0f} dB | {errors_db.mean():+.2f} | {rms(errors_db):.2f} |")
     return "\n".join(lines)
 
 

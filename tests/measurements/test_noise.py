@@ -126,6 +126,17 @@ def test_rumble_reads_its_level(level):
     assert quiet.rumble_dbfs < -80.0
 
 
+@pytest.mark.parametrize("mains", [50.0, 60.0])
+def test_hum_is_no_rumble(mains):
+    """The fundamental of the mains lies in the band of rumble, and is not counted as such."""
+    x = words() + 1e-4 * band_noise(6.0, 20, 20_000)
+    t = np.arange(len(x)) / RATE
+    humming = x + 3e-3 * np.sin(2 * np.pi * mains * t)  # -53.5 dBFS
+    found = noise.measure(Recording(humming.astype(np.float32), RATE))
+    # 20 dB below the hum: the side lobes of the window.
+    assert found.rumble_dbfs < -73.5
+
+
 def test_steady_noise_spreads_little_and_changing_noise_much():
     """White noise spreads by less than 3 dB; with half a second of rustle by more than 8."""
     x = words() + 1e-3 * band_noise(6.0, 20, 20_000)

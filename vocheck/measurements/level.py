@@ -26,7 +26,7 @@ Units
 
 Limits of validity
     P.56 levels below about 15 dB of SNR include noise. The slope needs 6 s of take and 3 s of
-    speech; words differ, so a slope within +-3 dB in a take of 10 s says nothing.
+    speech; words and performance differ, so a slope within +-4 dB says nothing.
 """
 
 from __future__ import annotations

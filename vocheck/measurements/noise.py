@@ -49,6 +49,7 @@ _FRAME_S = 0.05
 _BAND_TOP_HZ = 20000.0  # the audio band: above it a rate of 96 kHz would add what nobody hears
 _RUMBLE_RATE_HZ = 1000
 _RUMBLE_BAND_HZ = (10.0, 60.0)
+_MAINS_FROM_HZ = 42.0  # from here on a Hann window of 0.25 s sees 50 Hz
 _RUMBLE_FRAME_S = 0.25  # 4 Hz of resolution: one and a half periods of the lowest frequency
 _SPREAD_PERCENTILES = (10, 90)
 _SILENCE = 1e-15  # of power (-150 dBFS): what rounding leaves of zeros, below the last of 24 bits
@@ -195,8 +196,13 @@ def _rumble_dbfs(recording: Recording) -> float | None:
     if not len(frames):
         return None
     frequencies, power = frame_spectra(frames, _RUMBLE_RATE_HZ)
-    band = (frequencies >= _RUMBLE_BAND_HZ[0]) & (frequencies <= _RUMBLE_BAND_HZ[1])
-    return db(steady_power(power[:, band].sum(axis=1)))
+    low, top = _RUMBLE_BAND_HZ
+    below = (frequencies >= low) & (frequencies < _MAINS_FROM_HZ)
+    around = (frequencies >= _MAINS_FROM_HZ) & (frequencies <= top)
+    steady = steady_power(power[:, below].sum(axis=1))
+    # Around 50 and 60 Hz no more is counted than the density below: the rest is hum, not rumble.
+    ceiling = steady * float(around.sum() / below.sum())
+    return db(steady + min(steady_power(power[:, around].sum(axis=1)), ceiling))
 
 
 def _too_little(recording: Recording, pause_s: float) -> str:
