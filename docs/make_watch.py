@@ -20,7 +20,6 @@ from playwright.sync_api import sync_playwright
 HERE = Path(__file__).parent
 SESSION = HERE.parent / "fixtures" / "session"
 PORT = 8471
-LINES = ("01_river", "02_kiln", "03_hands", "04_bowl")
 AS_RECORDED = {
     "03_hands_t3.flac": "test read.flac",
     **{
@@ -54,9 +53,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as root, (HERE / "watch.txt").open("w") as transcript:
         folder = Path(root) / "recordings"
         folder.mkdir()
+        shutil.copyfile(SESSION / "script.txt", folder / "script.txt")
         results = folder / "vocheck-watch.jsonl"
         command = ["vocheck", "watch", "recordings", "--page", "--port", str(PORT)]
-        command += [part for line in LINES for part in ("--line", line)]
         transcript.write(f"$ {' '.join(command)}\n")
         transcript.flush()
         booth = subprocess.Popen(

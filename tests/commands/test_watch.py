@@ -102,6 +102,17 @@ def test_ctrl_c_says_what_is_still_needed(booth):
     assert err.strip() == "vocheck: interrupted"
 
 
+def test_the_script_says_what_must_be_recorded(booth, tmp_path):
+    """The lines of a script in the folder, or of one that is named, and those added by hand."""
+    shutil.copyfile(SESSION / "script.txt", booth.folder / "script.txt")
+    _, out, _ = booth(record(booth, KEEP), options=["--line", "05_wild"])
+    assert out.rstrip().endswith("Still needs a clean take: 02_kiln, 03_hands, 04_bowl, 05_wild.")
+    other = tmp_path / "other.csv"
+    other.write_text("line,text\n01_river,The river came first.\n09_end,The end.\n")
+    _, out, _ = booth(lambda: None, options=["--script", str(other)])
+    assert out.rstrip().endswith("Still needs a clean take: 09_end.")
+
+
 def test_the_bell_rings_on_retake_only(booth):
     """One bell, for the take that must be done again: a word is clipped all through."""
     _, out, _ = booth(record(booth, KEEP), record(booth, RETAKE), options=["--bell"])

@@ -33,6 +33,12 @@ RESULTS_NAME = "vocheck-watch.jsonl"
     help=f"Results as JSON Lines, added to as takes come in.  [default: FOLDER/{RESULTS_NAME}]",
 )
 @click.option(
+    "--script",
+    "script_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Script whose lines must be recorded.  [default: script.txt or script.csv in FOLDER]",
+)
+@click.option(
     "--line",
     "lines",
     multiple=True,
@@ -77,6 +83,7 @@ RESULTS_NAME = "vocheck-watch.jsonl"
 def command(
     folder: Path,
     output: Path | None,
+    script_file: Path | None,
     lines: tuple[str, ...],
     wanted: int,
     page: bool,
@@ -104,7 +111,7 @@ def command(
 
     terminal = sys.stdout.isatty()
     ink = _ink(sys.stdout.encoding) if terminal else ""
-    booth = Booth(lines, wanted)
+    booth = Booth([*_script_lines(script_file, folder), *lines], wanted)
     watcher = Watcher(folder)
     with ExitStack() as stack:
         log = stack.enter_context(LineLog(output or folder / RESULTS_NAME))
@@ -144,6 +151,16 @@ def _guarded(desk: _Desk, event: Event) -> None:
             raise
         path = event.new if isinstance(event, Renamed) else event.path
         click.echo(f"vocheck: {path}: internal error: {type(error).__name__}: {error}", err=True)
+
+
+def _script_lines(script_file: Path | None, folder: Path) -> list[str]:
+    """Return the lines of the script, if there is one and it names them."""
+    from vocheck.script import read_script
+
+    for beside in (folder / "script.txt", folder / "script.csv"):
+        if script_file is None and beside.exists():
+            script_file = beside
+    return [line for line in read_script(script_file) if line] if script_file else []
 
 
 def _ink(encoding: str) -> str:
