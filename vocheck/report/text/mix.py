@@ -29,9 +29,8 @@ _INDENT = " " * 6
 def render_mix(result: MixResult) -> str:
     """Return one mix as text, ending in a newline."""
     blocks = [f"{_headline(result)}\n{wrap(_sentence(result), '  ')}"]
-    poor = [check for check in result.checks if check.verdict != "pass"]
-    if poor:
-        blocks.append("\n".join(["  " + bold("the mix itself"), *map(_check, poor)]))
+    if poor := _poor(result.checks):
+        blocks.append("\n".join(["  " + bold("the mix itself"), *_checks(poor)]))
     blocks += map(_destination, result.destinations)
     blocks.append(_facts(result))
     if result.independent is not None:
@@ -78,9 +77,7 @@ def _listed(names: Sequence[str]) -> str:
 def _destination(result: DestinationResult) -> str:
     word = paint(WORDS[result.verdict], result.verdict)
     lines = [f"  {word}  {bold(result.name)}  {dim(result.title)}"]
-    order = ("fail", "cannot tell", "warn", "not published")
-    for verdict in order:
-        lines += [_check(check) for check in result.checks if check.verdict == verdict]
+    lines += _checks(_poor(result.checks))
     passed = [_passed(check) for check in result.checks if check.verdict == "pass"]
     if passed:
         lines.append(wrap(f"in order: {', '.join(passed)}", _INDENT + "  ", _INDENT))
@@ -94,23 +91,47 @@ def _destination(result: DestinationResult) -> str:
     return "\n".join(lines)
 
 
+def _poor(checks: Sequence[Check]) -> list[Check]:
+    """Return the checks that are not in order, worst first."""
+    order = ("fail", "cannot tell", "warn", "not published")
+    return sorted(
+        (check for check in checks if check.verdict != "pass"),
+        key=lambda check: order.index(check.verdict),
+    )
+
+
+def _checks(checks: Sequence[Check]) -> list[str]:
+    """Return each check; where the next one has the same source, that is told once, below."""
+    lines = []
+    for check, following in zip(checks, [*checks[1:], None], strict=False):
+        lines.append(_check(check))
+        source = _source(check)
+        if source and (following is None or _source(following) != source):
+            wrapped = wrap(f"source: {source}", _INDENT + "    ", _INDENT + "  ")
+            lines += [dim(line) for line in wrapped.split("\n")]
+    return lines
+
+
 def _check(check: Check) -> str:
-    """Return what is not in order: what, how much, against what, whose number."""
+    """Return what is not in order: what, how much, and against what."""
     value = value_words(check)
     if check.verdict == "not published":
         said = f"{check.what} {value}: no number is published; common practice is {check.limit}"
         return wrap(said, _INDENT + "  ", _INDENT)
     word = paint(check.verdict, "warn" if check.verdict == "cannot tell" else check.verdict)
-    lines = [wrap(f"{word}: {check.what} {value}, wanted {check.limit}", _INDENT + "  ", _INDENT)]
-    if check.reason:
-        lines.append(wrap(check.reason, _INDENT + "  "))
+    said = wrap(f"{word}: {check.what} {value}, wanted {check.limit}", _INDENT + "  ", _INDENT)
+    return "\n".join([said, wrap(check.reason, _INDENT + "  ")]) if check.reason else said
+
+
+def _source(check: Check) -> str:
+    if check.verdict == "not published":
+        return ""
     doubt = "; not confirmed at the source" if check.unconfirmed else ""
-    source = wrap(f"{check.source} ({check.status}{doubt})", _INDENT + "  ")
-    return "\n".join([*lines, *(dim(line) for line in source.split("\n"))])
+    return f"{check.source} ({check.status}{doubt})"
 
 
 def _passed(check: Check) -> str:
-    what = check.what[0].lower() + check.what[1:]
+    what = check.what if check.what[1].isupper() else check.what[0].lower() + check.what[1:]
     return f"{what} {value_words(check)}"
 
 
