@@ -321,7 +321,7 @@ def _balance(sides: SidesReading) -> tuple[float | None, str | None]:
 
 def _silent_channels(source: Source, sides: SidesReading) -> int:
     """Count the channels without any signal, unless everything is silent."""
-    names = source.layout or ("",) * source.channels
+    names = source.layout or ("?",) * source.channels
     silent = [
         level == -np.inf
         for level, name in zip(sides.levels_dbfs, names, strict=True)

@@ -62,7 +62,9 @@ class SidesReading:
         if self.mean_product is None:
             return None
         product = float(np.prod(self.mean_squares))
-        return self.mean_product / math.sqrt(product) if product > 0.0 else None
+        if product <= 0.0:
+            return None
+        return min(1.0, max(-1.0, self.mean_product / math.sqrt(product)))
 
     @property
     def floor_dbfs(self) -> float | None:
