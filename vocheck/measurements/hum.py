@@ -13,8 +13,9 @@ Method
     averaged, without the pieces that stand out. A comb with its teeth on the multiples of 49.5 to
     50.5 Hz, and another of 59.5 to 60.5 Hz, is laid over the average; the noise beside a tooth is
     read midway between the teeth. Mains is reported where two teeth stand well above the noise
-    beside them, or one of the first three very far, in the average and in most pieces. Tones are peaks of the spectrum
-    of 0.17 s frames that stand out from the median of their neighborhood, in most frames.
+    beside them, or one of the first three very far, in the average and in most pieces. Tones are
+    peaks of the spectrum of 0.17 s frames that stand out from the median of their neighborhood, in
+    most frames.
 
 Sources
     Brandt & Bitzer for the idea; comb, thresholds and tones are this project's own.

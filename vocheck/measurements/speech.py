@@ -7,7 +7,7 @@ What it is
     already sounding at the first sample, or still sounding at the last. `syllables_per_s` is the
     articulation rate: syllables per second of speech, pauses left out. `pitch_median_hz` is the
     middle of the voice's pitch, `pitch_range_st` how far it moves (10th to 90th percentile, in
-    semitones): a flat read has less than 4, a lively one more than 8.
+    semitones): as a rule of thumb a flat read has less than 4, a lively one more than 8.
 
 Method
     Activity: an energy detector in two bands. Pauses of 0.2 s and more: after Campione & Veronis
