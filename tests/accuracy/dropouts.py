@@ -18,6 +18,7 @@ ZERO_MS = (0.5, 1.0, 3.0, 10.0, 30.0, 100.0)
 REPEAT_FRAMES = (64, 128, 256, 441, 480, 1000, 1024, 4096)
 PER_CARRIER = 6
 WITHIN_S = 0.005
+CHANGES = {"": "as recorded", "-20 dB": "20 dB lower", "96000": "resampled to 96 kHz"}
 
 
 def damaged(
@@ -25,8 +26,8 @@ def damaged(
 ) -> tuple[np.ndarray, list[int]]:
     """Return a copy with faults of one kind inside speech, and the frames where they start.
 
-    A place counts as speech where the level of the fault's surroundings is within 20 dB of the active
-    speech level.
+    A place counts as speech where the level of the fault's surroundings is within 20 dB of the
+    active speech level.
     """
     x, rate = carrier.samples.copy(), carrier.rate
     least = 10 ** ((Recording(x, rate).active_level.dbfs - 20) / 10)
@@ -81,12 +82,10 @@ def main() -> None:
             f"| {kind}, {unit} | " + " | ".join(f"{n:g}" for n in lengths) + " |",
             "|---" * (len(lengths) + 1) + "|",
         ]
-        changes = ("", "-20 dB", "96000") if kind == "zero-run" else ("", "-20 dB")
-        for change in changes:
-            name = {"": "as recorded", "-20 dB": "20 dB lower", "96000": "resampled to 96 kHz"}
+        for change, name in CHANGES.items():
             cells = [row(kind, n, change) for n in lengths]
             tables.append(
-                f"| {name[change]}: recall / precision | "
+                f"| {name}: recall / precision | "
                 + " | ".join(f"{r:.2f} / {p:.2f}" for r, p in cells)
                 + " |"
             )

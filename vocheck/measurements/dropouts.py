@@ -24,9 +24,10 @@ limits of 0.3 ms, 1 ms and 30 dB are our choice.
 Limits of validity
 ------------------
 Both kinds rest on exact equality. Gain does not hide them, and neither does a change of word
-length without dither. A repeat is no longer found after resampling, dither or a lossy codec; a
-zero run only where the converter's filter leaves exact zeros inside it. A dropout that falls
-entirely into a pause is not heard and not reported.
+length without dither. Neither is found any more after resampling, dither or a lossy codec: check
+the file that the recorder wrote. A dropout that falls entirely into a pause is not heard and not
+reported. Speech synthesisers put exact zeros into stops, and so do hard edits; those count where
+speech stands right beside them.
 """
 
 from __future__ import annotations
