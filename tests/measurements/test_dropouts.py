@@ -1,0 +1,88 @@
+"""Zero runs and repeated buffers, put into speech at known places."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests import speech
+from vocheck.measurements import dropouts
+from vocheck.recording import Recording
+
+RATE = 48000
+
+
+@pytest.fixture(scope="module")
+def voice() -> np.ndarray:
+    return speech.take("slt", speech.TEST_LINES[:2]).samples
+
+
+def loudest(x: np.ndarray, frames: int = 4800) -> int:
+    """Return the start of the loudest stretch of `frames`."""
+    energy = np.cumsum(np.square(x, dtype=np.float64))
+    return int(np.argmax(energy[frames:] - energy[:-frames]))
+
+
+def events(x: np.ndarray) -> tuple[dropouts.Dropout, ...]:
+    return dropouts.measure(Recording(x, RATE)).events
+
+
+def test_clean_speech_has_none(voice: np.ndarray):
+    """Untouched speech has no dropout."""
+    assert events(voice) == ()
+
+
+@pytest.mark.parametrize("ms", [0.5, 1, 3, 10, 30])
+def test_a_run_of_zeros_in_speech(voice: np.ndarray, ms: float):
+    """Start and end are right to a sample or two: speech itself may cross zero at the edges."""
+    place, frames = loudest(voice), round(ms * RATE / 1000)
+    x = voice.copy()
+    x[place : place + frames] = 0.0
+    (event,) = events(x)
+    assert event.kind == "zero-run"
+    assert event.start_s * RATE == pytest.approx(place, abs=2)
+    assert event.end_s * RATE == pytest.approx(place + frames, abs=2)
+
+
+@pytest.mark.parametrize("frames", [128, 441, 480, 1000, 1024, 4096])
+def test_a_repeated_buffer_of_any_length(voice: np.ndarray, frames: int):
+    """The second playing is found, whatever the size of the buffer."""
+    place = loudest(voice) + 4096
+    x = voice.copy()
+    x[place : place + frames] = x[place - frames : place]
+    (event,) = events(x)
+    assert event.kind == "repeat"
+    assert event.start_s * RATE == pytest.approx(place, abs=2)
+    assert event.end_s * RATE == pytest.approx(place + frames, abs=2)
+
+
+def test_gain_hides_neither_kind(voice: np.ndarray):
+    """Exact equality survives a gain."""
+    place = loudest(voice)
+    x = voice.copy()
+    x[place : place + 100] = 0.0
+    x[place + 3000 : place + 3480] = x[place + 2520 : place + 3000]
+    assert [e.kind for e in events(x * np.float32(0.1))] == ["zero-run", "repeat"]
+
+
+def test_an_emptied_pause_is_no_dropout(voice: np.ndarray):
+    """Digital silence between the phrases, as a gate leaves it, breaks into no word."""
+    recording = Recording(voice, RATE)
+    x = voice.copy()
+    for start_s, end_s in recording.activity.usable_pauses:
+        x[round(start_s * RATE) : round(end_s * RATE)] = 0.0
+    assert events(x) == ()
+
+
+def test_a_test_tone_repeats_itself_by_nature():
+    """A sine of a whole number of samples per period is no repeated buffer."""
+    period = np.sin(2 * np.pi * np.arange(48) / 48).astype(np.float32) * np.float32(0.3)
+    assert events(np.tile(period, 3000)) == ()
+
+
+def test_every_channel_is_searched(voice: np.ndarray):
+    """A dropout in the softer channel is found too."""
+    place = loudest(voice)
+    second = voice * np.float32(0.7)
+    second[place : place + 480] = 0.0
+    assert [e.kind for e in events(np.column_stack([voice, second]))] == ["zero-run"]
