@@ -155,9 +155,10 @@ def main() -> None:
             *lines,
             "",
             f"An edge counts as found from {FOUND_DB:.0f} dB on, as the limits have it. Resampled"
-            f" sources are dithered to 16 bits. {len(clean)} full-band recordings at 48 kHz carry the"
-            " constructed cases. Of the carriers as they are, the ones with an edge have one: the book"
-            " (7.5 kHz), the synthesised takes (32 and 22.05 kHz sources), and Vorbis files.",
+            f" sources are dithered to 16 bits. {len(clean)} full-band recordings at 48 kHz carry"
+            " the constructed cases. Of the carriers as they are, the ones with an edge have one:"
+            " the book (7.5 kHz), the synthesised takes (32 and 22.05 kHz sources), the Irish words"
+            " (11.6 kHz), and Vorbis files.",
             "",
             TESTED_ON,
         ]

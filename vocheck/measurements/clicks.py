@@ -221,7 +221,8 @@ def _suspects(x: _Array, rate: int) -> _Places:
     apart = np.arange(-reach, reach + 1)
     apart = apart[np.abs(apart) >= _WRONG]
     others = rough[np.clip(places[:, np.newaxis] + apart, 0, len(rough) - 1)].max(axis=1)
-    return places[rough[places] > _SUSPECT_OVER_OTHERS * others] + 1
+    alone: _Places = places[rough[places] > _SUSPECT_OVER_OTHERS * others] + 1
+    return alone
 
 
 @dataclass(frozen=True)
