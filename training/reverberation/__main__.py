@@ -6,8 +6,6 @@ import argparse
 import time
 from pathlib import Path
 
-import numpy as np
-
 import vocheck.measurements
 from tests.accuracy import reverberation as accuracy
 from training.reverberation.fit import fit
@@ -24,7 +22,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m training.reverberation", description=__doc__)
     parser.add_argument("--voices", type=Path, help="anechoic recordings, SPEAKER_ANYTHING.flac")
     parser.add_argument("--cache", type=Path, default=accuracy.ROOMS, help="where rooms are kept")
-    parser.add_argument("--shoeboxes", type=int, default=1000, help="rooms of that kind")
+    parser.add_argument("--shoeboxes", type=int, default=700, help="rooms of that kind")
     parser.add_argument("--noises", type=int, default=700, help="rooms of shaped noise")
     parser.add_argument("--takes", type=int, default=6000)
     parser.add_argument("--seed", type=int, default=0)
@@ -38,7 +36,7 @@ def main() -> None:
     simulated = [room for room in simulated if room.rt60_s >= SHORTEST_S]
     _say(start, f"{len(simulated)} rooms")
     readers = voices(options.voices, testing=False)
-    takes = random_takes(simulated, readers, options.takes, np.random.default_rng(options.seed))
+    takes = random_takes(simulated, readers, options.takes, options.seed)
     _say(start, f"{len(takes)} takes of {len(readers)} voices")
     fit(takes, options.seed, Path(vocheck.measurements.__path__[0]) / COEFFICIENTS)
     _say(start, "fitted")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,18 +28,29 @@ class Take:
 
 
 def random_takes(
-    rooms: Sequence[Room], voices: Sequence[Voice], count: int, rng: np.random.Generator
+    rooms: Sequence[Room], voices: Sequence[Voice], count: int, seed: int
 ) -> list[Take]:
     """Return takes of 2 to 20 s at 15 to 62 dB SNR, every room in turn, real voices preferred."""
+    with ProcessPoolExecutor(initializer=_share, initargs=(rooms, voices, seed)) as pool:
+        return list(pool.map(_random_take, range(count), chunksize=20))
+
+
+_shared: tuple[Sequence[Room], Sequence[Voice], int] = ((), (), 0)  # of one worker process
+
+
+def _share(*what: Any) -> None:
+    global _shared
+    _shared = what  # type: ignore[assignment]
+
+
+def _random_take(index: int) -> Take:
+    rooms, voices, seed = _shared
+    rng = np.random.default_rng((seed, index))
     weights = np.array([0.35 if voice.synthetic else 1.0 for voice in voices])
-    weights /= weights.sum()
-    order = np.concatenate([rng.permutation(len(rooms)) for _ in range(count // len(rooms) + 1)])
-    takes = []
-    for index in order[:count]:
-        voice = voices[rng.choice(len(voices), p=weights)]
-        duration_s = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
-        takes.append(take(rooms[index], voice, duration_s, rng.uniform(15.0, 62.0), rng))
-    return takes
+    voice = voices[rng.choice(len(voices), p=weights / weights.sum())]
+    duration_s = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
+    made = take(rooms[index % len(rooms)], voice, duration_s, rng.uniform(15.0, 62.0), rng)
+    return replace(made, room=replace(made.room, response=np.zeros(0, np.float32)))
 
 
 def take(
