@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 import soundfile
-from scipy.signal import oaconvolve
+from scipy.signal import istft, oaconvolve, stft
 
 import vocheck.measurements
 from tests import outside, speech
@@ -168,6 +168,41 @@ def test_refusals_say_why(samples, reason: str) -> None:
     assert found.rt60_s is None
     assert found.confidence == 0.0
     assert reason in found.not_measured["rt60_s"]
+
+
+def test_noise_reduction_is_refused() -> None:
+    """Spectral subtraction takes the decay away with the noise: no number, and the reason."""
+    _, _, spectrum = stft(take(room(0.4), snr_db=30.0), RATE, nperseg=1024)
+    power = np.abs(spectrum) ** 2
+    noise = np.percentile(power, 10, axis=1, keepdims=True)
+    gain = np.sqrt(np.maximum(1.0 - 4.0 * noise / np.maximum(power, 1e-20), 0.01))
+    _, cleaned = istft(spectrum * gain, RATE, nperseg=1024)
+    found = measure(Recording(cleaned.astype(np.float32), RATE))
+    assert found.rt60_s is None
+    assert "noise reduction" in found.not_measured["rt60_s"]
+
+
+def test_gated_pauses_halve_the_confidence() -> None:
+    """Pauses cut to digital silence cost confidence, and the cuts are not taken for decays."""
+    x = take(room(0.3))
+    loud = np.convolve(np.abs(x) > 0.02 * np.abs(x).max(), np.ones(RATE // 5), "full")
+    held = loud[: len(x)] > 0  # open for 0.2 s after the last loud sample
+    whole, gated = measure(Recording(x, RATE)), measure(Recording(x * held.astype("f4"), RATE))
+    assert gated.rt60_s is not None
+    assert gated.confidence < 0.7 * whole.confidence
+    # The 90 % interval of the whole take.
+    assert whole.rt60_low_s < gated.rt60_s < whole.rt60_high_s
+
+
+def test_a_strong_reflection_is_hinted_at() -> None:
+    """A reflection 4 dB below the voice after 5 ms is found with its delay; without it, none."""
+    plain = room(0.2, direct_db=15.0)
+    strong = plain.copy()
+    strong[round(0.005 * RATE)] += np.float32(10 ** (-4 / 20))
+    found = measure(Recording(take(strong), RATE))
+    # Closed form; the cepstrum steps by 0.03 ms.
+    assert found.reflection_ms == pytest.approx(5.0, abs=0.15)
+    assert measure(Recording(take(plain), RATE)).reflection_ms is None
 
 
 def test_coefficients_are_small() -> None:
