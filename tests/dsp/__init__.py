@@ -1,0 +1,1 @@
+"""Numeric tools against closed forms."""
