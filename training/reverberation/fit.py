@@ -22,7 +22,7 @@ from sklearn.exceptions import ConvergenceWarning
 from sklearn.neural_network import MLPRegressor
 
 from training.reverberation.takes import Take
-from vocheck.dsp.decay_statistics import statistics
+from vocheck.dsp.decay_statistics import LENGTH, SNR, statistics
 from vocheck.measurements.reverberation import C50_RANGE_DB, spread_inputs
 
 Array = npt.NDArray[np.float64]
@@ -195,6 +195,12 @@ def out_of_fold(data: Examples, seed: int) -> tuple[npt.NDArray[np.intp], Array,
 def interval_arrays(data: Examples, seed: int) -> dict[str, npt.NDArray[Any]]:
     """Fit the size of the error and the conformal quantiles."""
     rows, log_rt60, c50_db, difference = out_of_fold(data, seed)
+    # Only takes of a kind that is answered count: the others would widen every interval.
+    snr_db = np.median(data.inputs[rows][:, SNR], axis=1)
+    answered = (snr_db >= 20.0) & (data.inputs[rows, LENGTH] >= np.log10(3.0))
+    rows, log_rt60, c50_db, difference = (
+        part[answered] for part in (rows, log_rt60, c50_db, difference)
+    )
     error = data.log_rt60[rows] - log_rt60
     inputs = np.array(
         [
