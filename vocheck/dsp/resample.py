@@ -7,9 +7,7 @@ import numpy.typing as npt
 import soxr
 
 
-def resample(
-    x: npt.NDArray[np.float32], rate_hz: int, new_rate_hz: int
-) -> npt.NDArray[np.float32]:
+def resample(x: npt.NDArray[np.float32], rate_hz: int, new_rate_hz: int) -> npt.NDArray[np.float32]:
     """Return `x`, shape (frames,), at another sample rate.
 
     The converter is linear in phase and flat within 0.01 dB below 0.91 of the lower Nyquist

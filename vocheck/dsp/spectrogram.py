@@ -64,7 +64,7 @@ def power_spectrogram(x: npt.NDArray[np.float32], rate_hz: int) -> Spectrogram:
     power[:, [0, -1]] *= 0.5
     return Spectrogram(
         power=power,
-        frequencies_hz=np.fft.rfftfreq(size, 1 / rate_hz),
-        times_s=np.arange(frames) * HOP_S,
+        frequencies_hz=np.arange(size // 2 + 1, dtype=np.float64) * (rate_hz / size),
+        times_s=np.arange(frames, dtype=np.float64) * HOP_S,
         hop_s=HOP_S,
     )

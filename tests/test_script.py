@@ -1,0 +1,141 @@
+"""The script: its lines, its read time, and whether its words were read."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.demo_session import FOLDER, planted, truth
+from vocheck.cli import run
+from vocheck.errors import SessionError
+from vocheck.reading import check_reading, check_takes
+from vocheck.script import read_script, read_time, syllables_in, words_of
+
+
+def test_a_script_as_text_has_one_line_per_id(tmp_path: Path):
+    """An id stays in force until the next one."""
+    file = tmp_path / "script.txt"
+    file.write_text("01_a: One two.\nAnd three.\n\n02_b:\tFour.\n", encoding="utf-8")
+    assert read_script(file) == {"01_a": "One two. And three.", "02_b": "Four."}
+
+
+def test_a_script_as_csv_has_columns_line_and_text(tmp_path: Path):
+    """Other columns are ignored."""
+    file = tmp_path / "script.csv"
+    file.write_text('line,text,who\n01_a,"One, two.",Ida\n', encoding="utf-8")
+    assert read_script(file) == {"01_a": "One, two."}
+
+
+def test_a_text_without_ids_is_one_line(tmp_path: Path):
+    """Plain prose is a script too."""
+    file = tmp_path / "script.txt"
+    file.write_text("Just a sentence.\n", encoding="utf-8")
+    assert read_script(file) == {"": "Just a sentence."}
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "message"),
+    [
+        ("a.txt", "\n...\n", "holds no words"),
+        ("a.csv", "take,words\n1,hello\n", "needs the columns"),
+    ],
+)
+def test_a_script_that_is_none_is_named(tmp_path: Path, name: str, text: str, message: str):
+    """One line that says what is wrong."""
+    file = tmp_path / name
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(SessionError, match=message):
+        read_script(file)
+
+
+def test_words_keep_their_apostrophes():
+    """A contraction is one word."""
+    assert words_of("Don't stop: the potter's wheel, 12 turns.") == [
+        *("Don't", "stop", "the", "potter's", "wheel", "12", "turns")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("word", "count"),
+    # Counts of a dictionary of English.
+    [("kiln", 1), ("potter", 2), ("make", 1), ("kettle", 2), ("river", 2), ("fired", 1)]
+    + [("wanted", 2), ("understand", 3), ("patience", 2), ("beautiful", 3), ("the", 1)],
+)
+def test_syllables(word: str, count: int):
+    """Counted by groups of vowels, as English spells them."""
+    assert syllables_in(word) == count
+
+
+def test_read_time_is_that_of_the_published_pace():
+    """65 words fit 30 s at the calm pace: the advert specification's own example."""
+    time = read_time(" ".join(["word"] * 65), slot_s=30.0)
+    assert time.calm_s == pytest.approx(30.0)
+    assert time.fits == "calm"
+    assert read_time(" ".join(["word"] * 66), slot_s=30.0).fits == "usual"
+
+
+def test_a_text_too_long_says_how_much_to_cut():
+    """The usual pace of 160 a minute holds 80 words in 30 s, the brisk one 90."""
+    time = read_time(" ".join(["word"] * 91), slot_s=30.0)
+    assert (time.fits, time.words_over) == ("too long", 11)
+
+
+def test_the_dropped_word_of_the_demo_is_found_and_nothing_else():
+    """Every take of the session is read as written, but for the planted word."""
+    pytest.importorskip("pocketsphinx")
+    script = read_script(FOLDER / "script.txt")
+    checked, failures = check_takes([FOLDER], script)
+    assert failures == []
+    found = {
+        Path(take.path).stem: [(m.kind, m.words) for m in take.reading.misread]
+        for take in checked
+        if take.reading.misread
+    }
+    dropped = {
+        take: [("missing", fault["word"])]
+        for take, fault in planted()
+        if fault["kind"] == "dropped word"
+    }
+    assert found == dropped
+
+
+def test_words_are_found_where_the_synthesiser_put_them():
+    """Starts of words against the exact times of the demo's voice."""
+    pytest.importorskip("pocketsphinx")
+    import numpy as np
+
+    import vocheck
+
+    take = truth()["takes"]["02_kiln_t3"]
+    recording = vocheck.read(FOLDER / "02_kiln_t3.flac")
+    reading = check_reading(recording, take["text"])
+    assert len(reading.words) == len(take["words"])
+    errors = [
+        abs(found.start_s - word["start_s"])
+        for found, word in zip(reading.words, take["words"], strict=True)
+    ]
+    assert np.median(errors) < 0.03  # the recogniser's own grain is 10 ms, its usual error 10-25
+
+
+def test_findings_name_the_word_they_fall_on():
+    """The planted pops are told with their words."""
+    pytest.importorskip("pocketsphinx")
+    script = read_script(FOLDER / "script.txt")
+    (take,), _ = check_takes([FOLDER / "01_river_t2.flac"], script)
+    words = {word for name, word in take.on_words if name == "plosive"}
+    assert words == {
+        fault["word"] for name, fault in planted() if name == "01_river_t2" and "word" in fault
+    }
+
+
+def test_the_command_predicts_and_checks(capsys):
+    """Read time as JSON without takes; status 1 where a take lacks a word."""
+    script = str(FOLDER / "script.txt")
+    assert run(["script", script, "--slot", "8", "--format", "json"]) == 0
+    times = json.loads(capsys.readouterr().out)
+    assert [time["line"] for time in times] == sorted(truth()["lines"])
+    pytest.importorskip("pocketsphinx")
+    assert run(["script", script, str(FOLDER / "04_bowl_t3.flac")]) == 1
+    assert "minutes" in capsys.readouterr().out

@@ -1,0 +1,60 @@
+"""``vocheck script``: the read time of a script, and whether takes hold its words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from vocheck.commands.options import deliver, format_option, output_option, pattern_option
+
+
+@click.command("script")
+@click.argument("script", type=click.Path(path_type=Path))
+@click.argument("takes", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--slot", "slot_s", type=click.FloatRange(min=0.1), help="Time there is, in seconds.")
+@format_option("text", "json")
+@output_option
+@pattern_option
+def command(
+    script: Path,
+    takes: tuple[Path, ...],
+    slot_s: float | None,
+    form: str,
+    output: Path | None,
+    pattern: str | None,
+) -> int:
+    """Predict the read time of a script; with TAKES, check that its words were read.
+
+    SCRIPT is a text with one line per take id (02_kiln: Ida Marlow ...), or a CSV with the columns
+    line and text. TAKES are files or folders, told apart by their names; checking them needs
+    English and the extra: pip install 'vocheck[script]'.
+    """
+    from vocheck.script import read_script, read_time
+
+    lines = read_script(script)
+    if not takes:
+        times = [read_time(text, slot_s, line) for line, text in lines.items()]
+        if form == "json":
+            from vocheck.report.json import render_json
+
+            deliver(render_json(times), output)
+        else:
+            from vocheck.report.text.script import render_read_times
+
+            deliver(render_read_times(times), output)
+        return 0
+    from vocheck.reading import check_takes
+
+    checked, failures = check_takes(takes, lines, pattern)
+    if form == "json":
+        from vocheck.report.json import render_json
+
+        deliver(render_json(checked), output)
+    else:
+        from vocheck.report.text.script import render_readings
+
+        deliver(render_readings(checked, slot_s), output)
+    for failure in failures:
+        click.echo(f"vocheck: {failure.error}", err=True)
+    return 2 if failures else int(any(take.reading.misread for take in checked))

@@ -1,0 +1,329 @@
+"""Whether the words of the script were read: what is missing, repeated or replaced, and where.
+
+Method: the take is decoded with a grammar made of the script (pocketsphinx with its English model):
+the words in order, each of which may be skipped, after each of which up to five words may be read
+again, and between which other sounds may be spoken. What comes out is compared with the script: a
+skipped word with other sounds in its place was replaced.
+
+Limits of validity: English, one talker, no music under the voice. Short function words (a, the, to)
+are not judged. A word that the dictionary lacks gets a pronunciation from its spelling. All of it
+is *possible* only: listen there.
+
+This needs the optional extra: ``pip install vocheck[script]``.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal
+
+import numpy as np
+
+from vocheck.errors import AudioError, VocheckError
+from vocheck.recording import Recording
+from vocheck.results import Group, Result
+from vocheck.script import Script, words_of
+from vocheck.session import DEFAULT_PATTERN, compile_pattern, find_recordings, parse_name
+from vocheck.take import Failure, load_take
+
+RATE_HZ = 16_000
+FRAME_S = 0.01
+SKIP = 1e-20
+"""How unlikely the grammar holds a skipped word: a word read badly is still read."""
+AGAIN = 1e-25
+"""How unlikely it holds a word read again."""
+OTHER = 1e-12
+"""How unlikely it holds a sound of another word."""
+_OTHER_PHONES = ("_aa", "_iy", "_er", "_uw", "_s", "_m", "_t", "_v", "_l")
+MOST_AGAIN, MOST_SKIPPED = 5, 3
+_FUNCTION_WORDS = frozenset(
+    "a an and as at but by for from he her him his i if in is it its me my of on or our she so than"
+    " that the their them then they this to us was we were will with you your".split()
+)
+_LETTERS = {
+    **{"a": "AE", "b": "B", "c": "K", "d": "D", "e": "EH", "f": "F", "g": "G", "h": "HH"},
+    **{"i": "IH", "j": "JH", "k": "K", "l": "L", "m": "M", "n": "N", "o": "AA", "p": "P"},
+    **{"q": "K", "r": "R", "s": "S", "t": "T", "u": "AH", "v": "V", "w": "W", "x": "K S"},
+    **{"y": "IY", "z": "Z", "ch": "CH", "sh": "SH", "th": "TH", "ph": "F", "ng": "NG"},
+    **{"ee": "IY", "ea": "IY", "oo": "UW", "ou": "AW", "ow": "OW", "ai": "EY", "ay": "EY"},
+}
+
+Kind = Literal["missing", "repeated", "replaced"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Word(Result):
+    """A word that was read: the `word` as spelled in the script, from `start_s` to `end_s`."""
+
+    word: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Misread(Result):
+    """A word that was possibly not read as written.
+
+    Attributes
+    ----------
+    kind : {"missing", "repeated", "replaced"}
+    words : str
+        One or more words of the script, in a row.
+    time_s : float
+        Where in the take.
+    """
+
+    kind: Kind
+    words: str
+    time_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading(Group):
+    """A take held against its script.
+
+    Attributes
+    ----------
+    words : tuple of Word or None
+        What was read, in order.
+    misread : tuple of Misread or None
+    unknown : tuple of str
+        Words of the script that the dictionary does not hold.
+    read_s : float or None
+        From the first word to the end of the last.
+    words_per_minute : float or None
+    """
+
+    words: tuple[Word, ...] | None
+    misread: tuple[Misread, ...] | None
+    unknown: tuple[str, ...]
+    read_s: float | None
+    words_per_minute: float | None
+
+    def word_at(self, time_s: float) -> str | None:
+        """Return the word that is being said at a moment, if any."""
+        margin = 0.05  # a pop comes a little before its word's first voiced sound
+        for word in self.words or ():
+            if word.start_s - margin <= time_s < word.end_s:
+                return word.word
+        return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckedReading(Result):
+    """A take file held against its line of the script.
+
+    Attributes
+    ----------
+    path, line : str
+    reading : Reading
+    on_words : tuple of (str, str)
+        Findings that fall on a word: the finding's name and the word.
+    """
+
+    path: str
+    line: str
+    reading: Reading
+    on_words: tuple[tuple[str, str], ...]
+
+
+def check_takes(
+    paths: Iterable[str | os.PathLike[str]], script: Script, pattern: str | None = None
+) -> tuple[list[CheckedReading], list[Failure]]:
+    """Hold takes against the script, each against the line that its name tells.
+
+    A take of a line that the script does not hold is a `Failure`, and so is a file that cannot be
+    read; a script without line ids is the text of every take.
+
+    Raises
+    ------
+    VocheckError
+        If the optional extra is not installed, or a folder holds no recording.
+    """
+    checked: list[CheckedReading] = []
+    failures: list[Failure] = []
+    matcher = compile_pattern(pattern or DEFAULT_PATTERN)
+    for path in find_recordings(paths):
+        name = parse_name(path, matcher)
+        line = name.line if name else ""
+        text = script.get(line, script.get(""))
+        if text is None:
+            if name is not None:
+                failures.append(
+                    Failure(path=str(path), error=f"{path}: {line} is not in the script")
+                )
+            continue
+        try:
+            recording, result = load_take(path, pattern=pattern)
+        except AudioError as error:
+            failures.append(Failure(path=str(path), error=str(error)))
+            continue
+        reading = check_reading(recording, text)
+        on_words = tuple(
+            (finding.name.replace("_", " "), word)
+            for finding in result.findings
+            if finding.name in ("plosive", "sibilance", "clipping", "clipped_share")
+            for word in dict.fromkeys(map(reading.word_at, finding.times_s))
+            if word is not None
+        )
+        checked.append(
+            CheckedReading(path=str(path), line=line, reading=reading, on_words=on_words)
+        )
+    return checked, failures
+
+
+def check_reading(recording: Recording, text: str) -> Reading:
+    """Hold a take against the text that was to be read.
+
+    Raises
+    ------
+    VocheckError
+        If the optional extra is not installed.
+    """
+    decoder = _decoder()
+    spelled = words_of(text)
+    script = [_plain(word) for word in spelled]
+    unknown = [word for word in dict.fromkeys(script) if not _known(decoder, word)]
+    heard = _decode(decoder, _pcm(recording), script)
+    if heard is None:
+        return Reading(
+            words=None,
+            misread=None,
+            unknown=(),
+            read_s=None,
+            words_per_minute=None,
+            not_measured=dict.fromkeys(
+                ("words", "misread", "read_s", "words_per_minute"),
+                "too little of the take fits the script",
+            ),
+        )
+    matched, misread = _compare(script, spelled, heard)
+    words = tuple(
+        Word(word=spelled[i], start_s=said.start_s, end_s=said.end_s) for i, said in matched
+    )
+    read_s = words[-1].end_s - words[0].start_s if words else None
+    return Reading(
+        words=words,
+        misread=tuple(sorted(misread, key=lambda m: m.time_s)),
+        unknown=tuple(spelled[script.index(word)] for word in unknown),
+        read_s=read_s,
+        words_per_minute=60.0 * len(words) / read_s if read_s else None,
+        not_measured={}
+        if read_s
+        else dict.fromkeys(("read_s", "words_per_minute"), "no word of the script was heard"),
+    )
+
+
+@cache
+def _decoder() -> Any:
+    try:
+        from pocketsphinx import Decoder
+    except ImportError as error:
+        raise VocheckError(
+            "holding takes against a script needs an extra: pip install 'vocheck[script]'"
+        ) from error
+    # Wider beams than usual: a script that fits badly must still be followed to its end.
+    decoder = Decoder(lm=None, loglevel="FATAL", samprate=float(RATE_HZ), beam=1e-70, wbeam=1e-50)
+    for phone in _OTHER_PHONES:
+        decoder.add_word(phone, phone.removeprefix("_").upper(), phone is _OTHER_PHONES[-1])
+    return decoder
+
+
+def _plain(word: str) -> str:
+    return word.lower().replace("’", "'")
+
+
+def _known(decoder: Any, word: str) -> bool:
+    """Return whether the dictionary holds a word; one that it lacks is added from its spelling."""
+    if decoder.lookup_word(word):
+        return True
+    sounds = []
+    rest = re.sub(r"[^a-z]", "", word)
+    while rest:
+        size = 2 if rest[:2] in _LETTERS else 1
+        sounds.append(_LETTERS[rest[:size]])
+        rest = rest[size:]
+    decoder.add_word(word, " ".join(sounds) or "SIL", True)
+    return False
+
+
+def _pcm(recording: Recording) -> bytes:
+    voice = recording.voice_at(RATE_HZ)
+    peak = float(np.abs(voice).max(initial=0.0))
+    return (voice * (16_000.0 / max(peak, 1e-9))).astype("<i2").tobytes()
+
+
+def _decode(decoder: Any, sound: bytes, script: list[str]) -> list[Word] | None:
+    """Return the words that were said, other sounds as ``_``; ``None`` if nothing fits."""
+    decoder.add_fsg("script", _grammar(decoder, script))
+    decoder.activate_search("script")
+    decoder.start_utt()
+    decoder.process_raw(sound, full_utt=True)
+    decoder.end_utt()
+    if decoder.hyp() is None:
+        return None
+    return [
+        Word(
+            word=segment.word[:1] if segment.word[0] == "_" else segment.word.partition("(")[0],
+            start_s=segment.start_frame * FRAME_S,
+            end_s=(segment.end_frame + 1) * FRAME_S,
+        )
+        for segment in decoder.seg()
+        if not segment.word.startswith(("<", "["))
+    ]
+
+
+def _grammar(decoder: Any, script: list[str]) -> Any:
+    """Return the script as a finite-state grammar; state n: so many of its words are done."""
+    count = len(script)
+    arcs = []
+    for done in range(count + 1):
+        other = count + 1 + done  # other words are being said
+        for word in range(max(0, done - MOST_AGAIN), min(count, done + 1 + MOST_SKIPPED)):
+            likely = 1.0 if word == done else SKIP if word > done else AGAIN
+            arcs.append((done, word + 1, likely, script[word]))
+            if word in (done, done + 1):
+                arcs.append((other, word + 1, 0.1, script[word]))
+        for phone in _OTHER_PHONES:
+            arcs.append((done, other, OTHER, phone))
+            arcs.append((other, other, 0.1, phone))
+    # The grammar ends after the last word; the last few may be missing, or other words.
+    arcs += [
+        (i, count, SKIP, script[i]) for i in range(max(0, count - 1 - MOST_SKIPPED), count - 1)
+    ]
+    arcs += [(i, count, OTHER, phone) for i in (count - 1, count) for phone in _OTHER_PHONES]
+    return decoder.create_fsg("script", 0, count, arcs)
+
+
+def _compare(
+    script: list[str], spelled: list[str], heard: list[Word]
+) -> tuple[list[tuple[int, Word]], list[Misread]]:
+    """Return the words of the script that were said, and how the rest departs from it."""
+    said = [word for word in heard if word.word != "_"]
+    others = [word.start_s for word in heard if word.word == "_"]
+    matched: list[tuple[int, Word]] = []
+    misread: list[Misread] = []
+    matcher = difflib.SequenceMatcher(a=script, b=[w.word for w in said], autojunk=False)
+    for kind, a0, a1, b0, b1 in matcher.get_opcodes():
+        if kind == "equal":
+            matched += [(a0 + k, said[b0 + k]) for k in range(a1 - a0)]
+            continue
+        before = said[b0 - 1].end_s if b0 else 0.0
+        after = said[b1].start_s if b1 < len(said) else float("inf")
+        instead = b1 > b0 or any(before - FRAME_S <= time < after for time in others)
+        if a1 > a0 and _content(script[a0:a1]):
+            how: Kind = "replaced" if instead else "missing"
+            misread.append(Misread(kind=how, words=" ".join(spelled[a0:a1]), time_s=before))
+        elif b1 > b0 and _content([word.word for word in said[b0:b1]]):
+            again = " ".join(word.word for word in said[b0:b1])
+            misread.append(Misread(kind="repeated", words=again, time_s=said[b0].start_s))
+    return matched, misread
+
+
+def _content(words: list[str]) -> bool:
+    return any(word not in _FUNCTION_WORDS for word in words)
