@@ -114,7 +114,7 @@ def test_faulty_takes_rank_behind_faultless_ones(line: str):
 
 
 def test_every_take_is_flagged_against_the_target():
-    """A raw take is far from a delivery target: the flag says by how much, and what gain would do."""
+    """A raw take is far from a target: the flag says by how much, and what gain would do."""
     for line in ranking().lines:
         for take in line.order:
             (delivery,) = take.result.delivery

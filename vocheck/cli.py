@@ -65,7 +65,9 @@ class LazyGroup(click.Group):
 @click.group(
     cls=LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Monitor at safe levels. The recipient's contract and own check win over any table here.",
+    epilog=(
+        "Monitor at safe levels. The recipient's contract and own check win over any table here."
+    ),
 )
 @click.version_option(vocheck.__version__, prog_name="vocheck")
 def group() -> None:

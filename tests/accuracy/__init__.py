@@ -1,1 +1,1 @@
-"""Scripts that measure how far the results can be trusted; each writes a section of docs/accuracy.md."""
+"""Scripts that measure how far results can be trusted; each writes a section of a docs page."""

@@ -111,7 +111,7 @@ def main() -> None:
             *lines,
             "",
             f"Each channel has noise of its own, {-NOISE_DB:.0f} dB below the voice. A case counts"
-            " as right only if everything is: the fault found, and no other one reported. Delays must"
+            " as right only if everything is: the fault found, and no other one told. Delays must"
             " be right to the sample. Of a 16-bit recording with gain the expected word length is"
             " the nearest whole 16 - log2(gain).",
             "",

@@ -233,5 +233,6 @@ class TestPyloudnorm:
         x[48000:] *= 20.0  # 80 ms more than the last whole block, and loud
         theirs = pyloudnorm.Meter(48000, filter_class="DeMan").integrated_loudness(x)
         ours = loudness(x, 48000).integrated_lufs
-        assert ours == loudness(x[:48000], 48000).integrated_lufs
+        # The sums run over different lengths of array: 1e-8 LU is above their rounding.
+        assert ours == pytest.approx(loudness(x[:48000], 48000).integrated_lufs, abs=1e-8)
         assert theirs > ours + 0.1

@@ -1,1 +1,1 @@
-"""Numeric tools that know nothing of voices, limits or verdicts: filters, framing, spectra, decays."""
+"""Numeric tools that know nothing of limits or verdicts: filters, framing, spectra, decays."""

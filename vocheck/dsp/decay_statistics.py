@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.speech_decays import EDGES_HZ, HOP_S, WINDOWS_DB, Decays
+from vocheck.dsp.speech_decays import EDGES_HZ, HOP_S, Decays
 
 _ALL = tuple(range(len(EDGES_HZ) - 1))
 _FEW, _MANY = (0.1, 0.2, 0.5), (0.05, 0.1, 0.2, 0.35, 0.5, 0.7)

@@ -53,7 +53,7 @@ _VOICED_DB = 6.0  # by which the bands below 2.5 kHz exceed those above 3.5 kHz 
 _FLOOR = 1e-5  # -50 dB re voiced: what is softer is the room
 _BEFORE = 8  # frames before an event (40 ms) that may hold the closure of a stop
 
-# Fitted: frame score = weights . band levels (dB re voiced) + offset. Positive looks like a sibilant.
+# Fitted: frame score = weights . band levels (dB re voiced) + offset. Positive is a sibilant's.
 _FRAME_WEIGHTS = np.array([0.014, -0.123, -0.075, 0.044, 0.050, 0.160])
 _FRAME_OFFSET = 1.97
 # Fitted: event score of log2(duration / 60 ms), mean frame score, and rise at the onset in dB.
