@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.demo_session import FOLDER
+from vocheck.cli import run
 from vocheck.mix import check_mix
 from vocheck.overview import Overview, make_overview
 from vocheck.report.sheet import render_mix_pdf, render_session_pdf
@@ -49,7 +50,7 @@ def test_one_page_per_line_with_every_take(tmp_path: Path):
 def test_a_mix_page_tells_the_verdict_of_each_destination(tmp_path: Path):
     """The page names destination, verdict and status."""
     result = check_mix(FOLDER / "mix.flac", ["social", "ebu-r128"])
-    (page,) = text_of(render_mix_pdf(result), tmp_path)
+    (page,) = text_of(render_mix_pdf([result]), tmp_path)
     for destination in result.destinations:
         assert destination.title in page
         assert destination.verdict.upper() in page
@@ -59,9 +60,19 @@ def test_the_same_results_give_the_same_bytes():
     """No date, no clock, no random name."""
     assert render_session_pdf(overview(), "a") == render_session_pdf(overview(), "a")
     result = check_mix(FOLDER / "mix.flac", ["social"])
-    assert render_mix_pdf(result) == render_mix_pdf(result)
+    assert render_mix_pdf([result]) == render_mix_pdf([result])
 
 
 def test_a_title_that_looks_like_mathematics_stays_text():
     """File names are untrusted: a dollar sign is no formula."""
     assert render_session_pdf(overview(), r"$\frac{$ _x^").startswith(b"%PDF")
+
+
+def test_the_commands_write_the_pdf(tmp_path: Path):
+    """`vocheck mix --pdf` and `vocheck rank --pdf` leave a PDF beside their report."""
+    report = ["-o", str(tmp_path / "report.txt")]
+    mix, session = tmp_path / "mix.pdf", tmp_path / "session.pdf"
+    run(["mix", str(FOLDER / "mix.flac"), "--to", "social", "--pdf", str(mix), *report])
+    run(["rank", str(FOLDER / "01_river_t1.flac"), "--pdf", str(session), *report])
+    assert mix.read_bytes().startswith(b"%PDF")
+    assert session.read_bytes().startswith(b"%PDF")

@@ -75,6 +75,13 @@ def _names(
     metavar="OUT.wav",
     help="Write a copy as Broadcast WAV with the loudness in its header.",
 )
+@click.option(
+    "--pdf",
+    "sheet",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="OUT.pdf",
+    help="Also write a PDF: loudness over time, peaks, destinations; a page per mix.",
+)
 @format_option("text", "json", "csv")
 @output_option
 @click.option(
@@ -92,6 +99,7 @@ def command(
     encode: str | None,
     verify: bool,
     stamp: Path | None,
+    sheet: Path | None,
     form: str,
     output: Path | None,
     fail_on: str,
@@ -127,6 +135,8 @@ def command(
             results.append(result)
     if stamp is not None:
         _stamp(results[0], stamp)
+    if sheet is not None:
+        _write_sheet(results, sheet)
     deliver(_render(results, form), output)
     if stamp is not None:
         click.echo(f"{stamp}: written, with the loudness in its header", err=True)
@@ -147,6 +157,15 @@ def _render(results: list[MixResult], form: str) -> str:
     from vocheck.report.text.mix import render_mix
 
     return "\n".join(map(render_mix, results))
+
+
+def _write_sheet(results: list[MixResult], sheet: Path) -> None:
+    from vocheck.files import replacing
+    from vocheck.report.sheet import render_mix_pdf
+
+    content = render_mix_pdf(results)
+    with replacing(sheet) as temporary:
+        temporary.write_bytes(content)
 
 
 def _stamp(result: MixResult, output: Path) -> None:

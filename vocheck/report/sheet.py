@@ -47,9 +47,9 @@ def render_session_pdf(overview: Overview, title: str) -> bytes:
     return _pdf(page for sheet in overview.sheets for page in _line_pages(sheet, overview, title))
 
 
-def render_mix_pdf(result: MixResult) -> bytes:
-    """Return a final mix as a PDF of one page: loudness over time, peaks, destinations."""
-    return _pdf([_mix_page(result)])
+def render_mix_pdf(results: Sequence[MixResult]) -> bytes:
+    """Return final mixes as a PDF, a page each: loudness over time, peaks, destinations."""
+    return _pdf(map(_mix_page, results))
 
 
 def _pdf(pages: Iterable[Figure]) -> bytes:
