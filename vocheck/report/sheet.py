@@ -19,6 +19,7 @@ from vocheck.overview import Overview, Picture
 from vocheck.rank import RankedTake
 from vocheck.report.text.comp import answer, deviation_sentence, short_names
 from vocheck.report.text.style import clock, number
+from vocheck.targets.destinations import FACTS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -208,9 +209,9 @@ def _mix_page(result: MixResult) -> Figure:
         axes.text(0, y, head, size=10, weight="bold", color=color, va="top", parse_math=False)
         y -= 0.05
         for check in destination.checks:
-            value = (
-                check.value if isinstance(check.value, str) else number(check.value, 1, check.unit)
-            )
+            value = check.value
+            if not isinstance(value, str):
+                value = number(value, FACTS[check.fact].decimals, check.unit)
             words = f"{check.verdict}: {check.what} {value}, {check.limit} ({check.status})"
             y = _written(axes, y, words, _INK)
         y = _written(axes, y, f"gain: {destination.gain}", _SOFT) - 0.02
