@@ -118,8 +118,9 @@ def test_words_are_found_where_the_synthesiser_put_them():
         if len(found.word) > 3 and sum(w.word == found.word for w in reading.words) == 1
     ]
     assert len(errors) > 8
-    # 0.05 s: the recogniser's grain is 10 ms, its usual error 10 to 25, and it hears stops late
-    assert np.median(errors) < 0.05
+    # 0.1 s: the recogniser gives the gap between two words to the later one, the synthesiser's
+    # times leave it out (60 ms in the middle); a place to listen need not be nearer
+    assert np.median(errors) < 0.1
 
 
 def test_findings_name_the_word_they_fall_on():
