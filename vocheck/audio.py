@@ -28,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
+from vocheck.dsp.kweighting import DEFAULT_LAYOUTS
 from vocheck.errors import AudioError
 from vocheck.recording import Recording, Samples, Source
 
@@ -395,21 +396,8 @@ LOSSY_CODECS = ("AAC", "MP3", "Opus", "Vorbis", "AC-3", "E-AC-3")
 DOUBLE_SUBTYPES = ("PCM_32", "ALAC_32", "DOUBLE")
 """What float32, with its 24-bit significand, cannot hold."""
 
-DEFAULT_SPEAKERS: dict[int, tuple[str, ...]] = {
-    1: ("FC",),
-    2: ("FL", "FR"),
-    3: ("FL", "FR", "FC"),
-    4: ("FL", "FR", "BL", "BR"),
-    5: ("FL", "FR", "FC", "BL", "BR"),
-    6: ("FL", "FR", "FC", "LFE", "BL", "BR"),
-    7: ("FL", "FR", "FC", "LFE", "BC", "SL", "SR"),
-    8: ("FL", "FR", "FC", "LFE", "BL", "BR", "SL", "SR"),
-}
-"""Speakers by channel count where the file names none: the order of FLAC (RFC 9639, section 9.1.3),
-which is that of the WAV channel mask."""
-
 VORBIS_SPEAKERS: dict[int, tuple[str, ...]] = {
-    **DEFAULT_SPEAKERS,
+    **DEFAULT_LAYOUTS,
     3: ("FL", "FC", "FR"),
     5: ("FL", "FC", "FR", "BL", "BR"),
     6: ("FL", "FC", "FR", "BL", "BR", "LFE"),
@@ -428,7 +416,7 @@ class _SoundfileReader:
         codec, bits = SOUNDFILE_CODECS.get(file.subtype, (file.subtype, None))
         if file.format == "FLAC":
             codec = "FLAC"
-        speakers = VORBIS_SPEAKERS if file.format == "OGG" else DEFAULT_SPEAKERS
+        speakers = VORBIS_SPEAKERS if file.format == "OGG" else DEFAULT_LAYOUTS
         rate, channels = file.samplerate, file.channels
         duration_s = 0.0 if facts.unfinished else file.frames / rate
         self.promised_s = duration_s + facts.missing_s
@@ -674,4 +662,4 @@ def _pyav_codec(context: Any) -> tuple[str, int | None]:
 
 def _pyav_speakers(context: Any) -> tuple[str, ...] | None:
     names = tuple(channel.name for channel in context.layout.channels)
-    return names if "NONE" not in names else DEFAULT_SPEAKERS.get(context.channels)
+    return names if "NONE" not in names else DEFAULT_LAYOUTS.get(context.channels)

@@ -27,7 +27,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.config import find_config, load_config
 from vocheck.deviations import Deviation, find_deviations
 from vocheck.dsp.level import db
 from vocheck.errors import AudioError
@@ -36,14 +35,7 @@ from vocheck.measurements import Measurements
 from vocheck.rank import Criterion, LineRanking, load_criteria, rank_line, take_costs
 from vocheck.recording import Recording
 from vocheck.results import SCHEMA, Result
-from vocheck.session import (
-    DEFAULT_PATTERN,
-    Notes,
-    compile_pattern,
-    find_recordings,
-    group_takes,
-    notes_beside,
-)
+from vocheck.session import Notes, open_session
 from vocheck.take import Failure, TakeResult, load_take
 from vocheck.takemap import FRAME_S, Features, Span, TakeMap, features, map_takes
 from vocheck.targets.limits import Limits
@@ -236,19 +228,15 @@ def comp_takes(
     TargetError
         If a limits file is malformed.
     """
-    found = find_recordings(paths)
-    config = load_config(find_config(found[0]) if found else None)
-    matcher = compile_pattern(pattern or config.session.get("pattern", DEFAULT_PATTERN))
-    lines, _ = group_takes(found, matcher)
-    notes = notes_beside(found) if notes is None else notes
+    session = open_session(paths, pattern, notes)
     load = partial(load_for_comp, limits=limits, pattern=pattern)
     run = map if executor is None else executor.map
     sheets = []
-    for line, takes in lines.items():
+    for line, takes in session.lines.items():
         done = list(run(load, [os.fspath(path) for path, _ in takes]))
         usable = [take for take in done if isinstance(take, LoadedTake)]
         failures = tuple(take for take in done if isinstance(take, Failure))
-        sheets.append(make_sheet(line, usable, notes, failures, executor))
+        sheets.append(make_sheet(line, usable, session.notes, failures, executor))
     return tuple(sheets)
 
 
@@ -275,11 +263,10 @@ def make_sheet(
     takes = sorted(takes, key=lambda take: place[id(take.result)])
     reference = _reference(takes)
     run = map if executor is None else executor.map
-    maps = list(
-        run(map_takes, [takes[reference].features] * len(takes), [t.features for t in takes])
-    )
+    heard = [take.features for take in takes]
+    maps = list(run(map_takes, heard[reference : reference + 1] * len(takes), heard))
     boundaries = _boundaries(takes, maps, reference)
-    deviations = find_deviations([take.features for take in takes], maps, reference, boundaries)
+    deviations = find_deviations(heard, maps, reference, boundaries)
     readings = _readings(takes, maps, boundaries, deviations)
     chosen, path_points = _cleanest_path(takes, readings, maps, boundaries)
     single = [sum(phrase[t].points for phrase in readings) for t in range(len(takes))]

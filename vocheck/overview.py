@@ -16,18 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.comp import CompSheet, LoadedTake, loaded, make_sheet
-from vocheck.config import find_config, load_config
 from vocheck.errors import AudioError
 from vocheck.rank import Ranking
 from vocheck.recording import Recording
-from vocheck.session import (
-    DEFAULT_PATTERN,
-    Notes,
-    compile_pattern,
-    find_recordings,
-    group_takes,
-    notes_beside,
-)
+from vocheck.session import Notes, open_session
 from vocheck.take import Failure, load_take
 from vocheck.targets.limits import Limits
 
@@ -90,29 +82,25 @@ def make_overview(
 
     The parameters are those of `vocheck.rank_takes`, and so are the errors raised.
     """
-    found = find_recordings(paths)
-    config = load_config(find_config(found[0]) if found else None)
-    matcher = compile_pattern(pattern or config.session.get("pattern", DEFAULT_PATTERN))
-    lines, left_out = group_takes(found, matcher)
-    notes = notes_beside(found) if notes is None else notes
+    session = open_session(paths, pattern, notes)
     work = partial(_show, limits=limits, targets=tuple(targets), pattern=pattern)
-    names = [os.fspath(path) for takes in lines.values() for path, _ in takes]
+    names = list(map(os.fspath, session.paths))
     run = map if executor is None else executor.map
     done: Iterable[_Shown | Failure] = run(work, names)
     if progress is not None:
         done = progress(done, len(names))
     results = dict(zip(names, done, strict=True))
     sheets = []
-    for line, takes in lines.items():
+    for line, takes in session.lines.items():
         mine = [results[os.fspath(path)] for path, _ in takes]
         usable = [shown[0] for shown in mine if isinstance(shown, tuple)]
         if usable:
-            sheets.append(make_sheet(line, usable, notes, executor=executor))
+            sheets.append(make_sheet(line, usable, session.notes, executor=executor))
     return Overview(
         sheets=tuple(sheets),
         pictures={path: s[1] for path, s in results.items() if isinstance(s, tuple)},
         failures=tuple(s for s in results.values() if isinstance(s, Failure)),
-        left_out=tuple(os.fspath(path) for path in left_out),
+        left_out=tuple(os.fspath(path) for path in session.left_out),
     )
 
 

@@ -22,20 +22,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
-from vocheck.config import find_config, load_config
 from vocheck.judge import Verdict, look_up, resolve
 from vocheck.measurements import Measurements
 from vocheck.results import SCHEMA, Result
-from vocheck.session import (
-    DEFAULT_PATTERN,
-    Note,
-    Notes,
-    compile_pattern,
-    find_recordings,
-    group_takes,
-    notes_beside,
-    take_key,
-)
+from vocheck.session import Note, Notes, open_session, take_key
 from vocheck.take import Failure, TakeResult, check_all
 from vocheck.targets.limits import Limits
 from vocheck.words import fill
@@ -181,14 +171,8 @@ def rank_takes(
     TargetError
         If a target is unknown or a limits file malformed.
     """
-    paths = list(paths)
-    found = find_recordings(paths)
-    config = load_config(find_config(found[0]) if found else None)
-    matcher = compile_pattern(pattern or config.session.get("pattern", DEFAULT_PATTERN))
-    lines, left_out = group_takes(found, matcher)
-    if notes is None:
-        notes = notes_beside(found)
-    takes = [path for line in lines.values() for path, _ in line]
+    session = open_session(paths, pattern, notes)
+    takes = session.paths
     checked: Iterable[TakeResult | Failure] = check_all(
         takes, limits, targets, pattern=pattern, executor=executor
     )
@@ -200,13 +184,13 @@ def rank_takes(
             rank_line(
                 name,
                 [result for path, _ in line if isinstance(result := results[path], TakeResult)],
-                notes,
+                session.notes,
             )
-            for name, line in lines.items()
+            for name, line in session.lines.items()
             if any(isinstance(results[path], TakeResult) for path, _ in line)
         ),
         failures=tuple(r for r in results.values() if isinstance(r, Failure)),
-        left_out=tuple(os.fspath(path) for path in left_out),
+        left_out=tuple(os.fspath(path) for path in session.left_out),
     )
 
 
@@ -217,13 +201,14 @@ def rank_line(line: str, takes: Sequence[TakeResult], notes: Notes | None = None
     ----------
     line : str
     takes : sequence of TakeResult
-        At least one.
     notes : Notes, optional
     """
     comparison = _Comparison.of(takes, notes or {})
     by_damage = comparison.by_damage()
     # A circled take stands first whatever it measures: the person's choice wins.
     order = sorted(by_damage, key=lambda i: not comparison.noted[i].circled)
+    if not order:
+        return LineRanking(line=line, order=(), undecided=False)
     first = order[0]
     circled = comparison.noted[first].circled
     clean = [i for i in by_damage if takes[i].verdict != "retake"]

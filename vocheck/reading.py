@@ -28,7 +28,7 @@ from vocheck.errors import AudioError, VocheckError
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.script import Script, words_of
-from vocheck.session import DEFAULT_PATTERN, compile_pattern, find_recordings, parse_name
+from vocheck.session import find_recordings, parse_name, pattern_for
 from vocheck.take import Failure, load_take
 
 RATE_HZ = 16_000
@@ -147,9 +147,8 @@ def check_takes(
     """
     checked: list[CheckedReading] = []
     failures: list[Failure] = []
-    matcher = compile_pattern(pattern or DEFAULT_PATTERN)
     for path in find_recordings(paths):
-        name = parse_name(path, matcher)
+        name = parse_name(path, pattern_for(path, pattern))
         line = name.line if name else ""
         text = script.get(line, script.get(""))
         if text is None:

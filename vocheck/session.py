@@ -13,10 +13,11 @@ from __future__ import annotations
 import csv
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from vocheck.config import find_config, load_config
 from vocheck.errors import SessionError
 from vocheck.results import Result
 
@@ -111,6 +112,72 @@ def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
             raise SessionError(f"{path}: no recordings in this folder")
         found.extend(inside)
     return found
+
+
+@dataclass(frozen=True)
+class Session:
+    """Takes sorted into lines, with what the notes say of them.
+
+    Attributes
+    ----------
+    lines : mapping of str to sequence of (path, take number)
+        In the order of their names and numbers.
+    left_out : tuple of Path
+        Files whose names are not those of takes.
+    notes : Notes
+    """
+
+    lines: Mapping[str, Sequence[tuple[Path, int | None]]]
+    left_out: tuple[Path, ...]
+    notes: Notes
+
+    @property
+    def paths(self) -> list[Path]:
+        """Every take, line by line."""
+        return [path for takes in self.lines.values() for path, _ in takes]
+
+
+def open_session(
+    paths: Iterable[str | os.PathLike[str]],
+    pattern: str | None = None,
+    notes: Notes | None = None,
+) -> Session:
+    """Find takes in files and folders, sort them into lines and read their notes.
+
+    Parameters
+    ----------
+    paths : iterable of path-like
+        Takes, or folders of them.
+    pattern : str, optional
+        As for `pattern_for`.
+    notes : Notes, optional
+        Where omitted, the ``notes.csv`` beside the takes are read.
+
+    Raises
+    ------
+    SessionError
+        If a folder holds no recording, or the notes or the pattern are malformed.
+    TargetError
+        If a ``vocheck.toml`` is malformed.
+    """
+    found = find_recordings(paths)
+    lines, left_out = group_takes(found, pattern_for(found[0] if found else ".", pattern))
+    return Session(lines, tuple(left_out), notes_beside(found) if notes is None else notes)
+
+
+def pattern_for(path: str | os.PathLike[str], pattern: str | None = None) -> re.Pattern[str]:
+    """Return the file-name pattern for a take: the given one, the studio's, or the usual one.
+
+    Raises
+    ------
+    SessionError
+        If the pattern is malformed.
+    TargetError
+        If the studio's ``vocheck.toml`` is malformed.
+    """
+    if pattern is None:
+        pattern = load_config(find_config(path)).session.get("pattern", DEFAULT_PATTERN)
+    return compile_pattern(pattern)
 
 
 def group_takes(

@@ -17,7 +17,7 @@ from vocheck.judge import Finding, Verdict, judge, verdict_of
 from vocheck.measurements import Measurements, measure
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
-from vocheck.session import DEFAULT_PATTERN, compile_pattern, parse_name
+from vocheck.session import parse_name, pattern_for
 from vocheck.targets.delivery import Delivery, forecast
 from vocheck.targets.destinations import Destination, find_destinations
 from vocheck.targets.limits import Limits, load_limits
@@ -154,9 +154,7 @@ def load_take(
     """Do what `check_take` does, and return the recording with its shared intermediates too."""
     path = os.fspath(path)
     config = load_config(find_config(path))
-    name = parse_name(
-        path, compile_pattern(pattern or config.session.get("pattern", DEFAULT_PATTERN))
-    )
+    name = parse_name(path, pattern_for(path, pattern))
     recording = read(path)
     with open(path, "rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()

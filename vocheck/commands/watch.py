@@ -293,11 +293,9 @@ class _Desk:
         """Return a take as its new name tells line and number."""
         from dataclasses import replace
 
-        from vocheck.config import find_config, load_config
-        from vocheck.session import DEFAULT_PATTERN, compile_pattern, parse_name
+        from vocheck.session import parse_name, pattern_for
 
-        setting = load_config(find_config(path)).session.get("pattern", DEFAULT_PATTERN)
-        name = parse_name(path, compile_pattern(self._pattern or setting))
+        name = parse_name(path, pattern_for(path, self._pattern))
         return replace(
             take,
             path=str(path),

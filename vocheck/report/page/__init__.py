@@ -23,7 +23,8 @@ from vocheck.listening import ListeningCopy
 from vocheck.overview import Overview, Picture
 from vocheck.rank import RankedTake
 from vocheck.report.text.comp import answer, deviation_sentence, short_names
-from vocheck.report.text.style import clock, number
+from vocheck.report.text.rank import session_sentence
+from vocheck.report.text.style import as_sentence, clock, number
 from vocheck.report.text.take import delivery_sentence
 
 WAVE_HEIGHT = 96
@@ -61,26 +62,13 @@ def render_page(
     lines = [_line(sheet, overview, folder, copies or {}) for sheet in overview.sheets]
     return environment.get_template("page.html").render(
         title=title,
-        summary=_summary(overview),
+        summary=session_sentence(overview.ranking),
         lines=lines,
         failures=[failure.error for failure in overview.failures],
         left_out=[os.path.basename(path) for path in overview.left_out],
         play=[_play(line) for line in lines],
         wave_height=WAVE_HEIGHT,
     )
-
-
-def _summary(overview: Overview) -> str:
-    takes = sum(len(sheet.takes) for sheet in overview.sheets)
-    open_lines = [
-        sheet.line
-        for sheet in overview.sheets
-        if not any(ranked.verdict == "keep" for ranked in sheet.ranking.order)
-    ]
-    counted = f"{len(overview.sheets)} lines, {takes} takes."
-    if open_lines:
-        return f"{counted} Still needs a clean take: {', '.join(open_lines)}."
-    return f"{counted} Every line has a clean take."
 
 
 def _line(
@@ -140,7 +128,7 @@ def _take(
         "remark": ranked.note.remark,
         "duration_s": duration,
         "duration": clock(duration),
-        "reasons": [_sentence(reason) for reason in ranked.reasons],
+        "reasons": [as_sentence(reason) for reason in ranked.reasons],
         "findings": [_finding(finding) for finding in result.findings],
         "marks": [
             {"x": _column(time, duration, picture), "severity": f.severity, "words": f.message}
@@ -262,8 +250,3 @@ def spectrum_address(picture: Picture) -> str:
     out = io.BytesIO()
     image.save(out, "PNG", optimize=True, bits=5)
     return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode("ascii")
-
-
-def _sentence(text: str) -> str:
-    text = text[:1].upper() + text[1:]
-    return text if text.endswith((".", "!", "?")) else text + "."

@@ -5,15 +5,16 @@ from __future__ import annotations
 import os
 
 from vocheck.rank import LineRanking, RankedTake, Ranking
-from vocheck.report.text.style import VERDICT_WORDS, bold, clocks, dim, paint, wrap
+from vocheck.report.text.style import VERDICT_WORDS, as_sentence, bold, clocks, dim, paint, wrap
 from vocheck.report.text.take import delivery_sentence, render_failure
+from vocheck.words import fill
 
 _INDENT = " " * 4
 
 
 def render_ranking(ranking: Ranking) -> str:
     """Return a whole session as text, ending in a newline."""
-    blocks = [_summary(ranking)]
+    blocks = [wrap(session_sentence(ranking))]
     blocks += [_line(line) for line in ranking.lines]
     blocks += [render_failure(failure).rstrip() for failure in ranking.failures]
     if any(_one_channel(take) for line in ranking.lines for take in line.order):
@@ -33,17 +34,20 @@ def _one_channel(take: RankedTake) -> bool:
     return bool(take.result.delivery) and take.result.source.channels == 1
 
 
-def _summary(ranking: Ranking) -> str:
-    missing = [line.line for line in ranking.lines if not _has_clean(line)]
-    takes = sum(len(line.order) for line in ranking.lines)
-    counted = f"{len(ranking.lines)} lines, {takes} takes."
+def session_sentence(ranking: Ranking) -> str:
+    """Return in a sentence whether every line has a clean take."""
+    missing = [
+        line.line
+        for line in ranking.lines
+        if not any(take.verdict == "keep" for take in line.order)
+    ]
+    lines, takes = len(ranking.lines), sum(len(line.order) for line in ranking.lines)
+    counted = fill(
+        "{lines} {lines?line|lines}, {takes} {takes?take|takes}.", lines=lines, takes=takes
+    )
     if missing:
-        return wrap(f"{counted} Still needs a clean take: {', '.join(missing)}.")
-    return wrap(f"{counted} Every line has a clean take.")
-
-
-def _has_clean(line: LineRanking) -> bool:
-    return any(take.verdict == "keep" for take in line.order)
+        return f"{counted} Still needs a clean take: {', '.join(missing)}."
+    return f"{counted} Every line has a clean take."
 
 
 def _line(line: LineRanking) -> str:
@@ -68,7 +72,9 @@ def _take(take: RankedTake) -> str:
     circled = " (circled)" if take.circled else ""
     points = f"{-take.score:.1f} points of damage" if take.score < -0.05 else "no extra damage"
     lines = [f"  {take.position}  {word} {bold(name)}{circled}  {dim(points)}"]
-    lines += [wrap(_sentence(reason), _INDENT + " " * 4, _INDENT + "  ") for reason in take.reasons]
+    lines += [
+        wrap(as_sentence(reason), _INDENT + " " * 4, _INDENT + "  ") for reason in take.reasons
+    ]
     for finding in take.result.findings:
         if finding.severity == "note":
             continue
@@ -84,8 +90,3 @@ def _take(take: RankedTake) -> str:
     if take.note.remark:
         lines.append(wrap(f"Note: {take.note.remark}", _INDENT + " " * 4, _INDENT + "  "))
     return "\n".join(lines)
-
-
-def _sentence(text: str) -> str:
-    text = text[:1].upper() + text[1:]
-    return text if text.endswith((".", "!", "?")) else text + "."

@@ -79,6 +79,12 @@ def wrap(text: str, indent: str = "", first: str | None = None, width: int | Non
     )
 
 
+def as_sentence(text: str) -> str:
+    """Return `text` with a capital first letter and a full stop."""
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else text + "."
+
+
 def line_width() -> int:
     """Return how wide a line may be here."""
     import shutil
