@@ -40,16 +40,25 @@ def _match(result: MatchResult) -> str:
     for difference in result.differences:
         if difference.verdict == "differs":
             parts.append(wrap(f"{bold('now')}    {difference.now}", " " * 9, "  "))
+    parts.append(dim(wrap(_tolerances(result), "  ")))
     return "\n".join(parts)
+
+
+def _tolerances(result: MatchResult) -> str:
+    """Return on whose word the tolerances are."""
+    words: dict[str, list[str]] = {}
+    for difference in result.differences:
+        words.setdefault(difference.status, []).append(difference.what)
+    listed = "; ".join(f"{status}: {', '.join(names)}" for status, names in words.items())
+    return f"± {listed}. --format json names each source."
 
 
 def _row(difference: Difference) -> tuple[str, str, str]:
     value = number(difference.difference, 2 if difference.unit == "s" else 1, difference.unit)
-    tolerance = dim(f"(±{difference.within:g}, {difference.status})")
     sentence = difference.sentence
     if difference.verdict is not None:
         sentence = paint(sentence, _COLORS[difference.verdict])
-    return value, sentence, tolerance
+    return value, dim(f"±{difference.within:g}"), sentence
 
 
 def _hertz(hz: float) -> str:
