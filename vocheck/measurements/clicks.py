@@ -167,27 +167,30 @@ def _digital(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
     for start in range(0, len(suspects), 512):  # keeps the working set small
         part = suspects[start : start + 512]
         segments = view[part]
-        found = _repair(segments, segments, rate)
-        promising = np.flatnonzero((found.explained > _PROMISING) & (found.over_near > 1.0))
+        found = _repair(segments, _predictors(segments), rate)
+        promising = found.explained > _PROMISING
+        segments, part, found = segments[promising], part[promising], found.where(promising)
+        promising = _over_near(segments, found, rate) > 1.0
+        segments, part, found = segments[promising], part[promising], found.where(promising)
         # Again for those, with the prediction fitted to the repaired signal: the click no longer
         # hides itself.
-        segments, part = segments[promising], part[promising]
-        first, height = found.first[promising], found.change[promising]
         repaired = segments.copy()
         rows = np.arange(len(part))[:, np.newaxis]
-        repaired[rows, _ORDER + first[:, np.newaxis] + np.arange(_WRONG)] += height
-        found = _repair(segments, repaired, rate)
+        repaired[rows, _ORDER + found.first[:, np.newaxis] + np.arange(_WRONG)] += found.change
+        found = _repair(segments, _predictors(repaired), rate)
         heights = np.abs(found.change).max(axis=1, initial=0.0)
         is_click = (
-            (found.explained > _EXPLAINED) & (found.over_near > _OVER_NEAR) & (heights > threshold)
+            (found.explained > _EXPLAINED)
+            & (_over_near(segments, found, rate) > _OVER_NEAR)
+            & (heights > threshold)
         )
         peaks = found.first + np.abs(found.change).argmax(axis=1) if len(part) else found.first
         clicks += [
             Click(
                 time_s=float(max(0, place + peak - _SEGMENT // 2) / rate),
-                level_dbfs=float(20.0 * math.log10(height_)),
+                level_dbfs=float(20.0 * math.log10(height)),
             )
-            for place, peak, height_ in zip(
+            for place, peak, height in zip(
                 part[is_click], peaks[is_click], heights[is_click], strict=True
             )
         ]
@@ -205,16 +208,17 @@ def _suspects(x: _Array, rate: int) -> _Places:
     count = len(rough) // size
     blocks = rough[: count * size].reshape(count, size)
     top = blocks.max(axis=1)
-    windows = np.lib.stride_tricks.sliding_window_view
-    around = windows(np.pad(top, _AROUND_BLOCKS, mode="edge"), 2 * _AROUND_BLOCKS + 1)
-    median = np.median(around, axis=1)
-    pulses = windows(np.pad(top, _PULSE_BLOCKS), 2 * _PULSE_BLOCKS + 1)
-    third = np.partition(pulses, -4, axis=1)[:, -4]  # the fourth, counting the block itself
-    keep = (top > _SUSPECT_OVER_MEDIAN * median) & (top > _SUSPECT_OVER_THIRD * third) & (top > 0)
     # Of neighboring blocks the rougher one stands for both.
-    keep[1:] &= top[1:] >= top[:-1]
-    keep[:-1] &= top[:-1] > top[1:]
-    chosen = np.flatnonzero(keep)
+    crest = top > 0
+    crest[1:] &= top[1:] >= top[:-1]
+    crest[:-1] &= top[:-1] > top[1:]
+    chosen = np.flatnonzero(crest)
+    windows = np.lib.stride_tricks.sliding_window_view
+    pulses = windows(np.pad(top, _PULSE_BLOCKS), 2 * _PULSE_BLOCKS + 1)[chosen]
+    third = np.partition(pulses, -4, axis=1)[:, -4]  # the fourth, counting the block itself
+    chosen = chosen[top[chosen] > _SUSPECT_OVER_THIRD * third]
+    around = windows(np.pad(top, _AROUND_BLOCKS, mode="edge"), 2 * _AROUND_BLOCKS + 1)[chosen]
+    chosen = chosen[top[chosen] > _SUSPECT_OVER_MEDIAN * np.median(around, axis=1)]
     places: _Places = chosen * size + blocks[chosen].argmax(axis=1)
     # And of those, the ones that stand alone: bursts and pulses are rough before and after too.
     reach = round(_ALONE_S * rate)
@@ -229,61 +233,83 @@ def _suspects(x: _Array, rate: int) -> _Places:
 class _Repair:
     """What is left of suspects when `_WRONG` samples in a row may be changed."""
 
+    predictors: _Array
     first: _Places  # the first of those samples, counted in the segment after its lead-in
     change: npt.NDArray[np.float64]  # (suspects, _WRONG): what to add to them
     explained: npt.NDArray[np.float64]  # energy of the residual before, over that after
-    over_near: npt.NDArray[np.float64]  # peak of the residual before, over the largest around after
+
+    def where(self, chosen: npt.NDArray[np.bool_]) -> _Repair:
+        """Return the repairs of the chosen suspects."""
+        return _Repair(
+            self.predictors[chosen],
+            self.first[chosen],
+            self.change[chosen],
+            self.explained[chosen],
+        )
 
 
-def _repair(segments: _Array, model: _Array, rate: int) -> _Repair:
+def _repair(segments: _Array, predictors: _Array, rate: int) -> _Repair:
     """Interpolate the suspects by least squares (Godsill and Rayner 1998, section 5.2).
 
-    `segments`, shape (suspects, lead-in of `_ORDER` + `_SEGMENT`), have the suspect in the middle;
-    the prediction is fitted to `model`, of the same shape.
+    `segments`, shape (suspects, lead-in of `_ORDER` + `_SEGMENT`), have the suspect in the middle.
     """
-    n = len(segments)
-    rows = np.arange(n)[:, np.newaxis]
-    a = _predictors(model[:, _ORDER:])
-    residual = np.zeros((n, _SEGMENT), np.float32)
-    for k in range(_ORDER + 1):
-        residual += a[:, k : k + 1] * segments[:, _ORDER - k : _ORDER - k + _SEGMENT]
     # A wrong sample shows in the residual as a copy of the predictor: look for that copy.
-    reach = max(1, round(_SEARCH_S * rate))
-    middle = _SEGMENT // 2
-    matched = np.zeros((n, 2 * reach + 1), np.float32)
+    reach = max(1, round(_SEARCH_S * rate)) + _WRONG
+    start = _SEGMENT // 2 - reach
+    residual = _residual(segments, predictors, start, start + 2 * reach + 1 + _ORDER)
+    matched = np.zeros((len(segments), 2 * reach + 1))
     for k in range(_ORDER + 1):
-        matched += a[:, k : k + 1] * residual[:, middle - reach + k : middle + reach + 1 + k]
-    peak = middle - reach + np.abs(matched).argmax(axis=1)
-    first = peak - _WRONG // 2
-    touched = first[:, np.newaxis] + np.arange(_WRONG + _ORDER)
-    before = residual[rows, touched].astype(np.float64)
-    effect = np.zeros((n, _WRONG + _ORDER, _WRONG))
-    for j in range(_WRONG):
-        effect[:, j : j + _ORDER + 1, j] = a
-    normal = np.einsum("nij,nik->njk", effect, effect)
-    change = -np.linalg.solve(normal, np.einsum("nij,ni->nj", effect, before)[..., np.newaxis])
-    change = change[..., 0]
-    after = before + np.einsum("nij,nj->ni", effect, change)
-    mended = np.abs(residual)
-    mended[rows, touched] = np.abs(after)
-    near = round(_NEAR_S * rate)
-    around = mended[rows, np.clip(peak[:, np.newaxis] + np.arange(-near, near), 0, _SEGMENT - 1)]
+        matched += predictors[:, k : k + 1] * residual[:, k : k + matched.shape[1]]
+    peak = _WRONG + np.abs(matched[:, _WRONG:-_WRONG]).argmax(axis=1)
+    wrong = (peak - _WRONG // 2)[:, np.newaxis] + np.arange(_WRONG)
+    # The normal equations: the copies of the predictor at two places have in common what the
+    # predictor has with itself at that distance.
+    a = predictors.astype(np.float64)
+    common = [(a[:, k:] * a[:, : _ORDER + 1 - k]).sum(axis=1) for k in range(_WRONG)]
+    distance = np.abs(np.subtract.outer(np.arange(_WRONG), np.arange(_WRONG)))
+    normal = np.stack(common, axis=1)[:, distance]
+    aim = np.take_along_axis(matched, wrong, axis=1)
+    change = -np.linalg.solve(normal, aim[..., np.newaxis])[..., 0]
+    touched = wrong[:, :1] + np.arange(_WRONG + _ORDER)
+    before = np.square(np.take_along_axis(residual, touched, axis=1), dtype=np.float64).sum(axis=1)
+    after = np.maximum(before + (change * aim).sum(axis=1), 0.0)
     tiny = np.finfo(np.float32).tiny
-    return _Repair(
-        first=first,
-        change=change,
-        explained=(before**2).sum(axis=1) / ((after**2).sum(axis=1) + tiny),
-        over_near=np.abs(before).max(axis=1) / (around.max(axis=1) + tiny),
-    )
+    return _Repair(predictors, start + wrong[:, 0], change, before / (after + 1e-7 * before + tiny))
 
 
-def _predictors(frames: _Array) -> _Array:
-    """Return the prediction-error filters of `frames`, shape (suspects, `_ORDER` + 1).
+def _over_near(segments: _Array, repair: _Repair, rate: int) -> npt.NDArray[np.float64]:
+    """Return the peak of the residual at each click over the largest around, after the repair."""
+    rows = np.arange(len(segments))[:, np.newaxis]
+    residual = _residual(segments, repair.predictors, 0, _SEGMENT)
+    touched = repair.first[:, np.newaxis] + np.arange(_WRONG + _ORDER)
+    peak = np.abs(residual[rows, touched]).max(axis=1)
+    for j in range(_WRONG):
+        residual[rows, touched[:, j : j + _ORDER + 1]] += (
+            repair.change[:, j : j + 1] * repair.predictors
+        )
+    near = round(_NEAR_S * rate)
+    around = repair.first[:, np.newaxis] + _WRONG // 2 + np.arange(-near, near)
+    largest = np.abs(residual[rows, np.clip(around, 0, _SEGMENT - 1)]).max(axis=1)
+    over: npt.NDArray[np.float64] = peak / (largest + np.finfo(np.float32).tiny)
+    return over
 
-    Autocorrelation method; the Levinson recursion runs over the order, for all frames at once.
+
+def _residual(segments: _Array, predictors: _Array, start: int, end: int) -> _Array:
+    """Return what the prediction leaves over of the samples from `start` to `end` of `segments`."""
+    residual = np.zeros((len(segments), end - start), np.float32)
+    for k in range(_ORDER + 1):
+        lag = _ORDER - k
+        residual += predictors[:, k : k + 1] * segments[:, start + lag : end + lag]
+    return residual
+
+
+def _predictors(segments: _Array) -> _Array:
+    """Return the prediction-error filters of `segments`, shape (suspects, `_ORDER` + 1).
+
+    Autocorrelation method; the Levinson recursion runs over the order, for all segments at once.
     """
-    windowed = frames * np.hanning(frames.shape[1]).astype(np.float32)
-    spectrum = np.fft.rfft(windowed, 2 * frames.shape[1])
+    windowed = segments[:, _ORDER:] * np.hanning(_SEGMENT).astype(np.float32)
+    spectrum = np.fft.rfft(windowed, _SEGMENT + 2 * _ORDER + 8)  # 1080 = 2^3 3^3 5: fast
     r = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[:, : _ORDER + 1].astype(np.float64)
     r[:, 0] = r[:, 0] * (1.0 + 1e-7) + 1e-12  # a grain of white noise: no frame is perfectly tonal
     a = np.zeros_like(r)
@@ -311,19 +337,17 @@ def _mouth(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
     crests = np.lib.stride_tricks.sliding_window_view(np.pad(top, reach), 2 * reach + 1).max(axis=1)
     threshold = 10.0 ** ((active_dbfs + _MOUTH_AUDIBLE_DB) / 20.0)
     found = np.flatnonzero((top >= crests) & (top > 0.2 * threshold))
+    found = found[top[found] > _CONTRAST * _QUIET]
     margin = _WORD_BLOCKS[1]
     padded = np.pad(top, margin, mode="edge")
-    places = margin + found[:, np.newaxis]
-    before, after = (
-        np.median(padded[places + np.arange(*span)], axis=1)
-        for span in (_BEFORE_BLOCKS, _AFTER_BLOCKS)
-    )
-    background = np.maximum(np.maximum(before, after), _QUIET)
-    inside = ~in_pause[found]
+    # Each test is made on what the tests before it have left.
+    for span in (_BEFORE_BLOCKS, _AFTER_BLOCKS):
+        around = padded[margin + found[:, np.newaxis] + np.arange(*span)]
+        found = found[top[found] > _CONTRAST * np.median(around, axis=1)]
     for span in ((_WORD_BLOCKS[0], _BEFORE_BLOCKS[1]), (_AFTER_BLOCKS[0], _WORD_BLOCKS[1])):
-        word = np.quantile(padded[places + np.arange(*span)], 1.0 - _WORD_SHARE, axis=1)
-        background = np.where(inside, np.maximum(background, word), background)
-    found = found[top[found] > _CONTRAST * background]
+        around = padded[margin + found[:, np.newaxis] + np.arange(*span)]
+        word = np.quantile(around, 1.0 - _WORD_SHARE, axis=1)
+        found = found[in_pause[found] | (top[found] > _CONTRAST * word)]
     apart = np.abs(np.arange(-_PULSES_BLOCKS, _PULSES_BLOCKS + 1))
     apart = np.flatnonzero(apart >= _CREST_BLOCKS) - _PULSES_BLOCKS
     pulses = np.partition(padded[margin + found[:, np.newaxis] + apart], -2, axis=1)[:, -2]
