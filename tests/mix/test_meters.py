@@ -203,3 +203,46 @@ def test_stems_of_other_rates_and_lengths(tmp_path: Path) -> None:
     mix = write(tmp_path / "mix.wav", tone(10, -20))
     lead = check_mix(mix, [], {"voice": voice, "bed": bed}).measurements.voice_to_bed_lu
     assert lead == pytest.approx(15.0, abs=0.05)
+
+
+def test_places_over_the_peak_limit(tmp_path: Path) -> None:
+    """Three bursts stand over 0 dBTP, one only between its samples; nothing else is named."""
+    quiet, burst = tone(1, -6), tone(0.2, 1)
+    # closed form: at a quarter of the sample rate, 45 degrees off, samples are 3.01 dB below the
+    # peaks of the sine; faded in and out, so that its ends do not overshoot
+    between = np.sin(np.pi / 2 * np.arange(9600) + np.pi / 4)[:, None] * 10 ** (0.5 / 20)
+    between = np.tile(between * np.hanning(9600)[:, None], (1, 2))
+    mix = np.concatenate([quiet, burst, quiet, between, quiet, burst * [0.1, 1.0], quiet])
+    measured = check_mix(write(tmp_path / "mix.wav", mix), []).measurements
+    assert measured.peak_limit_dbtp == 0.0  # no destination, no other limit
+    times = [place.time_s for place in measured.peaks_over_limit]
+    levels = [place.level_dbtp for place in measured.peaks_over_limit]
+    # each burst lasts 0.2 s
+    assert times == pytest.approx([1.1, 2.3, 3.5], abs=0.1)
+    # the search's own accuracy at up to a quarter of the rate; 0.05 dB for the edges of a burst
+    assert levels == pytest.approx([1.0, 0.5, 1.0], abs=0.05)
+    assert max(levels) == pytest.approx(measured.true_peak.level_dbtp, abs=1e-6)
+
+
+def test_the_limit_is_that_of_the_strictest_destination(tmp_path: Path) -> None:
+    """With destinations at -1 and -2 dBTP, places over -2 are named."""
+    mix = write(tmp_path / "mix.wav", np.concatenate([tone(2, -1.5), tone(2, -6)]))
+    measured = check_mix(mix, ["social", "netflix"], encode=()).measurements
+    assert measured.peak_limit_dbtp == -2.0
+    assert measured.peaks_over_limit
+    assert all(place.time_s < 2.1 for place in measured.peaks_over_limit)
+
+
+def test_voice_over_bed_over_time(tmp_path: Path) -> None:
+    """The lead is drawn where the voice speaks, and dips where the bed rises."""
+    bed = np.concatenate([tone(12, -34), tone(4, -28), tone(14, -34)])
+    over = stems(tmp_path, phrases(-20), bed).over_time
+    leads = over.voice_to_bed_lu
+    assert leads is not None
+    assert len(leads) == len(over.short_term_lufs)
+    # closed form: -20 against -34, and against -28 in the windows from 12.0 to 13.0 s
+    assert leads[0] == pytest.approx(14.0, abs=0.05)
+    assert leads[125] == pytest.approx(8.0, abs=0.05)
+    # the window from 4.1 s holds 1.1 s of voice: less than half
+    assert leads[41] is None
+    assert check_mix(tmp_path / "mix.wav", []).over_time.voice_to_bed_lu is None

@@ -8,6 +8,7 @@ from vocheck.mix.results import (
     LoudnessOverTime,
     MixMeasurements,
     MixResult,
+    PeakOver,
     Stems,
 )
 
@@ -18,6 +19,7 @@ __all__ = [
     "LoudnessOverTime",
     "MixMeasurements",
     "MixResult",
+    "PeakOver",
     "Stems",
     "check_mix",
 ]

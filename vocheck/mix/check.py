@@ -23,15 +23,16 @@ from vocheck.measurements.loudness import LoudnessMeter, LoudnessReading
 from vocheck.measurements.true_peak import TruePeakMeter
 from vocheck.mix.independent import independent_reading
 from vocheck.mix.judge import encoded_checks, judge, rule_checks
-from vocheck.mix.meters import MonoMeter, SidesMeter, SidesReading
+from vocheck.mix.meters import MonoMeter, OversMeter, SidesMeter, SidesReading
 from vocheck.mix.results import (
     EncodedPeak,
     LoudnessOverTime,
     MixMeasurements,
     MixResult,
+    PeakOver,
     Stems,
 )
-from vocheck.mix.stems import compare, dialogue_lufs, read_stems
+from vocheck.mix.stems import compare, dialogue_lufs, lead_over_time, read_stems
 from vocheck.recording import Source
 from vocheck.targets.delivery import Verdict, worst
 from vocheck.targets.destinations import ANY_MIX, Destination, find_destinations
@@ -94,7 +95,7 @@ def check_mix(
     codings = _codings(destinations) if encode is None else tuple(dict.fromkeys(encode))
     readings = read_stems(stems or {})
     want_active = any(destination.rule("active_dbfs") for destination in destinations)
-    read = _read(path, codings, want_active, progress)
+    read = _read(path, codings, want_active, _peak_limit(destinations), progress)
     voice = readings.get("voice")
     stem_results, lead = None, None
     if stems:
@@ -120,7 +121,7 @@ def check_mix(
         verdict=_overall(worst(checks, publishes_level=True), [r.verdict for r in results]),
         checks=checks,
         destinations=results,
-        over_time=_over_time(read.loudness, read.source.duration_s),
+        over_time=_over_time(read.loudness, read.source.duration_s, readings),
         independent=independent_reading(path, read.source, measured.loudness) if verify else None,
     )
 
@@ -129,6 +130,15 @@ def _codings(destinations: Iterable[Destination]) -> tuple[Coding, ...]:
     """Return what the destinations make of the sound, each once."""
     encodings = [d.encoding for d in destinations if d.encoding is not None]
     return tuple(dict.fromkeys(Coding(e.codec, e.bitrate_kbps) for e in encodings))
+
+
+def _peak_limit(destinations: Iterable[Destination]) -> float:
+    """Return the lowest limit for the true peak; 0 dBTP where no destination has one."""
+    rules = [destination.rule("level_dbtp") for destination in destinations]
+    return min(
+        (rule.maximum for rule in rules if rule is not None and rule.maximum is not None),
+        default=0.0,
+    )
 
 
 def _overall(general: Verdict, destinations: Sequence[Verdict]) -> Verdict:
@@ -148,6 +158,8 @@ class _Read:
     source: Source
     loudness: LoudnessReading
     peak: TruePeakMeter
+    peak_limit_dbtp: float
+    overs: tuple[PeakOver, ...]
     sides: SidesReading
     mono: MonoMeter | None
     encoded: tuple[EncodedPeak, ...]
@@ -190,13 +202,18 @@ class _Encoded:
 
 
 def _read(
-    path: str, codings: Sequence[Coding], want_active: bool, progress: Progress | None
+    path: str,
+    codings: Sequence[Coding],
+    want_active: bool,
+    peak_limit_dbtp: float,
+    progress: Progress | None,
 ) -> _Read:
     with open_audio(path) as file:
         source = file.source
         rate, channels = source.rate_hz, source.channels
         loudness = LoudnessMeter(rate, channels, source.layout)
         peak = TruePeakMeter(channels, rate)
+        overs = OversMeter(channels, rate, peak_limit_dbtp)
         sides = SidesMeter(rate, channels)
         mono = MonoMeter(rate) if channels == 2 else None
         encoded = [_Encoded(coding, source) for coding in codings]
@@ -206,6 +223,7 @@ def _read(
         for block in file.blocks():
             loudness.feed(block)
             peak.feed(block)
+            overs.feed(block)
             sides.feed(block)
             if mono is not None:
                 mono.feed(block)
@@ -226,6 +244,8 @@ def _read(
         source=source,
         loudness=loudness.result(),
         peak=peak,
+        peak_limit_dbtp=peak_limit_dbtp,
+        overs=overs.result(),
         sides=sides.result(),
         mono=mono,
         encoded=peaks,
@@ -287,6 +307,8 @@ def _measurements(
     return MixMeasurements(
         loudness=loudness,
         true_peak=read.peak.result(),
+        peak_limit_dbtp=read.peak_limit_dbtp,
+        peaks_over_limit=read.overs,
         true_peak_after_encoding=read.encoded,
         mono_fold_down_lu=change,
         mono_worst_lu=worst_lu,
@@ -330,10 +352,13 @@ def _silent_channels(source: Source, sides: SidesReading) -> int:
     return 0 if all(silent) else sum(silent)
 
 
-def _over_time(reading: LoudnessReading, duration_s: float) -> LoudnessOverTime:
+def _over_time(
+    reading: LoudnessReading, duration_s: float, stems: Mapping[str, LoudnessReading]
+) -> LoudnessOverTime:
     step_s = FINE_STEP_S if duration_s <= FINE_MOST_S else COARSE_STEP_S
     return LoudnessOverTime(
         step_s=step_s,
         momentary_lufs=tuple(reading.momentary_lufs(step_s).tolist()),
         short_term_lufs=tuple(reading.short_term_lufs(step_s).tolist()),
+        voice_to_bed_lu=lead_over_time(stems, step_s),
     )

@@ -3,6 +3,7 @@
 `SidesMeter` keeps the power in steps of 10 ms and the energy of each channel: level, balance,
 correlation, the softest half second, head and tail all come from it.
 `MonoMeter` is a loudness meter on the sum of two sides.
+`OversMeter` finds the places where the true peak is over a limit.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.level import db
+from vocheck.dsp.oversampling import GROUP, OVERLAP, SECTION, PeakSearch
 from vocheck.dsp.sections import Sections
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU, LoudnessMeter, LoudnessReading
 from vocheck.mix.blocks import block_powers, gated
+from vocheck.mix.results import PeakOver
 
 STEPS_PER_S = 100
 FLOOR_STEPS = 50  # the softest half second
@@ -26,6 +29,8 @@ _LOUD_PERCENTILE = 95.0
 CANCELED_LU = -70.0  # opposite sides leave no more than this when they are added
 _MONO_GATE_LU = -20.0  # places this far below the whole are not looked at for the worst loss
 _SHORT_TERM_S = 3.0
+_OVERS_STEP = 8 * GROUP  # frames that are searched for one over
+_ONE_OVER_S = 0.5  # places closer than this are one
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,3 +186,64 @@ class MonoMeter:
         return loss if loss > CANCELED_LU else -math.inf, float(
             heard[worst]
         ) * 0.1 + _SHORT_TERM_S / 2.0
+
+
+class OversMeter:
+    """Finds the places of a stream where the true peak is over a limit.
+
+    A search that starts from the limit as if it were the highest peak so far passes over all that
+    lies below it, so that only what is over costs time.
+
+    Parameters
+    ----------
+    channels, rate_hz : int
+    limit_dbtp : float
+    """
+
+    def __init__(self, channels: int, rate_hz: int, limit_dbtp: float) -> None:
+        self._sections = Sections(channels, SECTION, OVERLAP)
+        self._rate = rate_hz
+        self._limit = 10.0 ** (limit_dbtp / 20.0)
+        self._found: list[tuple[float, float]] = []
+        self._done = 0
+
+    def feed(self, block: npt.NDArray[np.floating]) -> None:
+        """Take in the next frames (frames, channels), blocks of any length."""
+        for section in self._sections.add(block):
+            self._search(section)
+
+    def result(self) -> tuple[PeakOver, ...]:
+        """Return the places in the order of time; nothing more may be fed."""
+        rest = self._sections.rest()
+        # Silence after the end: enough to search up to it, and to fill the last group.
+        self._search(np.pad(rest, ((0, 0), (0, OVERLAP + -rest.shape[1] % GROUP))))
+        last_s = max(0, self._sections.frames - 1) / self._rate
+        places: list[tuple[float, float]] = []
+        for place, peak in sorted(self._found):
+            time_s = min(max(0.0, place / self._rate), last_s)
+            if not places or time_s - places[-1][0] >= _ONE_OVER_S:
+                places.append((time_s, peak))
+            elif peak > places[-1][1]:
+                places[-1] = (time_s, peak)
+        return tuple(
+            PeakOver(time_s=time_s, level_dbtp=20.0 * math.log10(peak)) for time_s, peak in places
+        )
+
+    def _search(self, section: npt.NDArray[np.float32]) -> None:
+        frames = section.shape[1] - OVERLAP
+        for channel in section:
+            whole = self._highest(channel)
+            if whole.peak <= self._limit:
+                continue
+            for start in range(0, frames, _OVERS_STEP):
+                end = min(frames, start + _OVERS_STEP)
+                part = self._highest(channel[start : end + OVERLAP])
+                if part.peak > self._limit:
+                    self._found.append((self._done + start + part.place, part.peak))
+        self._done += frames
+
+    def _highest(self, samples: npt.NDArray[np.float32]) -> PeakSearch:
+        search = PeakSearch()
+        search.peak = self._limit
+        search.add(samples)
+        return search

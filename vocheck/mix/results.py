@@ -38,6 +38,21 @@ class EncodedPeak(Result):
 
 
 @dataclass(frozen=True, kw_only=True)
+class PeakOver(Result):
+    """A place where the true peak is over the limit.
+
+    Attributes
+    ----------
+    time_s : float
+        Where it is highest there.
+    level_dbtp : float
+    """
+
+    time_s: float
+    level_dbtp: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class LoudnessOverTime(Result):
     """Loudness along the mix, for a drawing.
 
@@ -49,11 +64,15 @@ class LoudnessOverTime(Result):
         Of 400 ms; window ``i`` begins at ``i * step_s``; ``-inf`` for silence.
     short_term_lufs : tuple of float
         Of 3 s, in the same way.
+    voice_to_bed_lu : tuple of (float or None), or None
+        How far the voice stands over its bed in the same 3 s, the least of each step; ``None`` in
+        it where the voice is active in less than half of them, and altogether without the stems.
     """
 
     step_s: float
     momentary_lufs: tuple[float, ...]
     short_term_lufs: tuple[float, ...]
+    voice_to_bed_lu: tuple[float | None, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +112,10 @@ class MixMeasurements(Group):
     ----------
     loudness : Loudness
     true_peak : TruePeak
+    peak_limit_dbtp : float
+        The lowest limit of the destinations for it, or 0 where none has one.
+    peaks_over_limit : tuple of PeakOver
+        Where it is over that limit; places less than half a second apart are one.
     true_peak_after_encoding : tuple of EncodedPeak
     mono_fold_down_lu : float or None
         Loudness in mono, both sides added at half their amplitude and played on both speakers,
@@ -127,6 +150,8 @@ class MixMeasurements(Group):
 
     loudness: Loudness
     true_peak: TruePeak
+    peak_limit_dbtp: float
+    peaks_over_limit: tuple[PeakOver, ...]
     true_peak_after_encoding: tuple[EncodedPeak, ...]
     mono_fold_down_lu: float | None
     mono_worst_lu: float | None
@@ -189,6 +214,14 @@ class DestinationResult(Result):
     gain: str
     ingest: str
     note: str
+
+    @property
+    def target_lufs(self) -> float | None:
+        """The loudness that the destination aims at, where it aims at one."""
+        check = next((check for check in self.checks if check.fact == "integrated_lufs"), None)
+        if check is None or not isinstance(check.value, float) or self.gain_to_target_db is None:
+            return None
+        return round(check.value + self.gain_to_target_db, 1)
 
 
 @dataclass(frozen=True, kw_only=True)

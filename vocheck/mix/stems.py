@@ -126,16 +126,50 @@ def _closest(
     voice: Powers, bed: Powers, speaks: npt.NDArray[np.bool_]
 ) -> tuple[float | None, float | None]:
     """Return the smallest lead of the voice in any 3 s that it fills by half, and their middle."""
-    if len(voice) < _SHORT_TERM_PARTS:
+    leads = _leads(voice, bed, speaks)
+    if not np.isfinite(leads).any():
         return None, None
+    place = int(np.nanargmin(leads))
+    return float(leads[place]), (place + _SHORT_TERM_PARTS / 2.0) * _PART_S
+
+
+def _leads(voice: Powers, bed: Powers, speaks: npt.NDArray[np.bool_]) -> Powers:
+    """Return the lead of the voice in each 3 s, every 100 ms; NaN where it does not fill half."""
+    if len(voice) < _SHORT_TERM_PARTS:
+        return np.zeros(0)
     windows = np.lib.stride_tricks.sliding_window_view
     count = windows(speaks, _SHORT_TERM_PARTS).sum(axis=1)
     voiced = windows(np.where(speaks, voice, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
     bedded = windows(np.where(speaks, bed, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
-    filled = np.flatnonzero((count >= _ACTIVE_SHARE * _SHORT_TERM_PARTS) & (bedded > 0.0))
-    if not len(filled):
-        return None, None
-    lead = 10.0 * np.log10(voiced[filled] / bedded[filled])
-    place = int(np.argmin(lead))
-    middle = (float(filled[place]) + _SHORT_TERM_PARTS / 2.0) * _PART_S
-    return float(lead[place]), middle
+    filled = (count >= _ACTIVE_SHARE * _SHORT_TERM_PARTS) & (bedded > 0.0)
+    leads = np.full(len(filled), np.nan)
+    leads[filled] = 10.0 * np.log10(voiced[filled] / bedded[filled])
+    return leads
+
+
+def lead_over_time(
+    readings: Mapping[str, LoudnessReading], step_s: float
+) -> tuple[float | None, ...] | None:
+    """Return the least lead of the voice over its bed in each step of time, of windows of 3 s.
+
+    Parameters
+    ----------
+    readings : mapping of str to LoudnessReading
+        As `read_stems` gives them.
+    step_s : float
+        A multiple of 0.1 s.
+
+    Returns
+    -------
+    tuple of (float or None), or None
+        ``None`` in it where the voice is active in less than half of all the step's windows or the
+        bed is silent, and altogether where a stem is missing.
+    """
+    if not {"voice", "bed"} <= readings.keys():
+        return None
+    speaks, bed = _common(active(readings["voice"]), parts(readings["bed"]))
+    leads = _leads(parts(readings["voice"])[: len(bed)], bed, speaks)
+    step = round(step_s / _PART_S)
+    padded = np.pad(leads, (0, -len(leads) % step), constant_values=np.nan).reshape(-1, step)
+    least = np.where(np.isnan(padded), np.inf, padded).min(axis=1, initial=np.inf)
+    return tuple(None if level == np.inf else level for level in least.tolist())

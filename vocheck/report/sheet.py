@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from vocheck.comp import CompSheet
-from vocheck.mix.results import DestinationResult, MixResult
+from vocheck.mix.results import MixResult
 from vocheck.overview import Overview, Picture
 from vocheck.rank import RankedTake
 from vocheck.report.text.comp import answer, deviation_sentence, short_names
@@ -241,18 +241,10 @@ def _loudness_over_time(
         times = np.arange(len(levels)) * result.over_time.step_s
         axes.plot(times, levels, label=label, color=color, linewidth=width)
     for destination in result.destinations:
-        level = _target(destination)
+        level = destination.target_lufs
         if level is not None:
             axes.axhline(level, color=_INK, linewidth=0.8, linestyle="--")
             axes.text(0, level, f" {destination.name} {level:g}", size=7, color=_INK, va="bottom")
     axes.set(ylim=(-50, 0), xlabel="s", ylabel="LUFS")
     axes.legend(loc="lower right", fontsize=7, frameon=False)
     _quiet(axes)
-
-
-def _target(destination: DestinationResult) -> float | None:
-    gain = destination.gain_to_target_db
-    check = next((c for c in destination.checks if c.fact == "integrated_lufs"), None)
-    if gain is None or check is None or not isinstance(check.value, float):
-        return None
-    return round(check.value + gain, 1)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
-from vocheck.report.text.style import bold, clock, dim, line_width, number, paint, wrap
+from vocheck.report.text.style import bold, clock, clocks, dim, line_width, number, paint, wrap
 from vocheck.targets.delivery import Check
 from vocheck.targets.destinations import FACTS
 
@@ -165,7 +165,8 @@ def _facts(result: MixResult) -> str:
             rows.append([what, _at(number(level + extra, unit="LUFS"), time)])
     if loudness.range_lu is not None:
         rows.append(["loudness range", number(loudness.range_lu, unit="LU")])
-    rows.append(["true peak", _at(number(peak.level_dbtp, unit="dBTP"), peak.time_s)])
+    words = _at(number(peak.level_dbtp, unit="dBTP"), peak.time_s)
+    rows.append(["true peak", f"{words}{_overs(measured)}"])
     for encoded in measured.true_peak_after_encoding:
         predicted = number(encoded.level_dbtp, unit="dBTP")
         words = encoded.reason or f"{predicted}, a prediction with {encoded.encoder}"
@@ -180,6 +181,15 @@ def _facts(result: MixResult) -> str:
         lines.append(f"  {dim('over time')}{blank[11:]}{drawing}")
         lines.append(dim(f"{blank}0:00.0{end.rjust(len(drawing) - 6)}"))
     return "\n".join(lines)
+
+
+def _overs(measured: MixMeasurements) -> str:
+    places = measured.peaks_over_limit
+    if not places:
+        return ""
+    limit = number(measured.peak_limit_dbtp, unit="dBTP")
+    where = clocks([place.time_s for place in places])
+    return f"; over {limit} in {len(places)} {'place' if len(places) == 1 else 'places'}: {where}"
 
 
 def _sides(measured: MixMeasurements) -> list[list[str]]:
