@@ -42,6 +42,18 @@ def test_the_path_takes_each_phrase_from_the_take_that_has_it_clean(tmp_path: Pa
     assert chosen[-1] == f"{LINE}_t3"
     assert sheet.cuts == 1
     assert sheet.path_points < sheet.best_single_points
+    (join,) = sheet.joins
+    phrases = {phrase.number: phrase for phrase in sheet.phrases}
+    assert join.out_s == phrases[join.after].readings[join.before_take].end_s
+    assert join.in_s == phrases[join.after + 1].readings[join.after_take].start_s
+    # the path costs its phrases and its joins, and a join costs the sum of its parts
+    read = sum(phrase.readings[phrase.chosen].points for phrase in sheet.phrases)
+    assert sheet.path_points == pytest.approx(read + join.points)
+    assert join.points == pytest.approx(sum(join.parts.values()))
+    assert join.parts["cut"] > 0
+    points = sheet.join_points[join.after - 1]
+    assert points[join.before_take][join.after_take] == pytest.approx(join.points)
+    assert all(points[take][take] == 0 for take in range(len(sheet.takes)))
 
 
 def test_a_clean_take_is_used_whole():

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cache, partial
@@ -42,6 +42,9 @@ from vocheck.targets.limits import Limits
 
 PAUSE_NEAR_S = 0.15
 """A take pauses at a boundary if one of its pauses lies within this of the mapped place."""
+
+JoinCosts = Mapping[str, npt.NDArray[np.float64]]
+"""Points by their cause for going from each take (rows) to each take (columns)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,6 +110,34 @@ class Phrase(Result):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Join(Result):
+    """A change of take in the cleanest path, and what it costs.
+
+    Attributes
+    ----------
+    after : int
+        Number of the phrase that it follows.
+    before_take, after_take : int
+        The takes on its two sides.
+    out_s, in_s : float
+        Where the one is left and the other entered, each in its own time.
+    points : float
+        What it costs: the sum of its parts.
+    parts : mapping of str to float
+        Points for the cut itself, and for what does not match: ``"cut"``, ``"no pause"``,
+        ``"level"``, ``"tone"``, ``"pitch"``, ``"room"``, ``"noise"``.
+    """
+
+    after: int
+    before_take: int
+    after_take: int
+    out_s: float
+    in_s: float
+    points: float
+    parts: Mapping[str, float]
+
+
+@dataclass(frozen=True, kw_only=True)
 class CompSheet(Result):
     """The comp sheet of one line.
 
@@ -123,6 +154,11 @@ class CompSheet(Result):
     best_single : int
     cuts : int
         Changes of take in the cleanest path; 0 where no cut is worth it.
+    joins : tuple of Join
+        Those changes.
+    join_points : tuple of tuple of tuple of float
+        What every other change would cost: ``join_points[p][a][b]`` are the points for going
+        from take ``a`` to take ``b`` after phrase ``p + 1``.
     deviations : tuple of Deviation
     ranking : LineRanking
     failures : tuple of Failure
@@ -136,6 +172,8 @@ class CompSheet(Result):
     best_single_points: float
     best_single: int
     cuts: int
+    joins: tuple[Join, ...]
+    join_points: tuple[tuple[tuple[float, ...], ...], ...]
     deviations: tuple[Deviation, ...]
     ranking: LineRanking
     failures: tuple[Failure, ...] = ()
@@ -268,7 +306,11 @@ def make_sheet(
     boundaries = _boundaries(takes, maps, reference)
     deviations = find_deviations(heard, maps, reference, boundaries)
     readings = _readings(takes, maps, boundaries, deviations)
-    chosen, path_points = _cleanest_path(takes, readings, maps, boundaries)
+    costs = [
+        _joins(takes, readings[p - 1], readings[p], maps, boundaries[p][0])
+        for p in range(1, len(readings))
+    ]
+    chosen, path_points = _cleanest_path(readings, costs)
     single = [sum(phrase[t].points for phrase in readings) for t in range(len(takes))]
     best_single = int(np.argmin(single)) if single else 0
     return CompSheet(
@@ -288,6 +330,8 @@ def make_sheet(
         best_single_points=single[best_single] if single else 0.0,
         best_single=best_single,
         cuts=sum(a != b for a, b in pairwise(chosen)),
+        joins=_joins_of(chosen, readings, costs),
+        join_points=tuple(tuple(map(tuple, _all_parts(parts).tolist())) for parts in costs),
         deviations=deviations,
         ranking=ranking,
         failures=failures,
@@ -468,10 +512,7 @@ def _event_points(m: Measurements, span: Span) -> tuple[float, list[str]]:
 
 
 def _cleanest_path(
-    takes: Sequence[LoadedTake],
-    readings: Sequence[Sequence[Reading]],
-    maps: Sequence[TakeMap],
-    boundaries: Sequence[Span],
+    readings: Sequence[Sequence[Reading]], joins: Sequence[JoinCosts]
 ) -> tuple[list[int], float]:
     """Return which take to use for each phrase so that faults and joins together cost least."""
     if not readings:
@@ -480,8 +521,7 @@ def _cleanest_path(
     total = cost[0]
     back: list[npt.NDArray[np.intp]] = []
     for p in range(1, len(readings)):
-        joins = _joins(takes, readings[p - 1], readings[p], maps, boundaries[p][0])
-        options = total[:, np.newaxis] + joins
+        options = total[:, np.newaxis] + _all_parts(joins[p - 1])
         back.append(options.argmin(axis=0))
         total = options.min(axis=0) + cost[p]
     path = [int(total.argmin())]
@@ -490,16 +530,45 @@ def _cleanest_path(
     return path[::-1], float(total.min())
 
 
+def _all_parts(joins: JoinCosts) -> npt.NDArray[np.float64]:
+    together: npt.NDArray[np.float64] = np.sum(list(joins.values()), axis=0)
+    return together
+
+
+def _joins_of(
+    chosen: Sequence[int],
+    readings: Sequence[Sequence[Reading]],
+    costs: Sequence[JoinCosts],
+) -> tuple[Join, ...]:
+    """Return the changes of take along a path."""
+    joins = []
+    for p, (a, b) in enumerate(pairwise(chosen)):
+        if a != b:
+            parts = {name: float(points[a, b]) for name, points in costs[p].items()}
+            joins.append(
+                Join(
+                    after=p + 1,
+                    before_take=a,
+                    after_take=b,
+                    out_s=readings[p][a].end_s,
+                    in_s=readings[p + 1][b].start_s,
+                    points=sum(parts.values()),
+                    parts=parts,
+                )
+            )
+    return tuple(joins)
+
+
 def _joins(
     takes: Sequence[LoadedTake],
     before: Sequence[Reading],
     after: Sequence[Reading],
     maps: Sequence[TakeMap],
     boundary_s: float,
-) -> npt.NDArray[np.float64]:
+) -> JoinCosts:
     """Return what it costs to go from each take (rows) to each take (columns) at a boundary."""
     w = _weights()
-    count = len(takes)
+    other = 1.0 - np.eye(len(takes))  # going on in the same take costs nothing
     level = _mismatch([r.level_db for r in before], [r.level_db for r in after])
     pitch = _mismatch(
         [t.pitch_near(r.end_s - 1.0, r.end_s) for t, r in zip(takes, before, strict=True)],
@@ -516,17 +585,15 @@ def _joins(
             for take, mapped in zip(takes, maps, strict=True)
         ]
     )
-    joins: npt.NDArray[np.float64] = (
-        w["cut"]
-        + w["dirty_cut"] * (dirty[:, np.newaxis] | dirty)
-        + level / w["level_db"]
-        + tone / w["tone_db"]
-        + pitch / w["pitch_st"]
-        + room / w["rt60_s"]
-        + noise / w["noise_db"]
-    )
-    joins[np.arange(count), np.arange(count)] = 0.0
-    return joins
+    return {
+        "cut": w["cut"] * other,
+        "no pause": w["dirty_cut"] * (dirty[:, np.newaxis] | dirty) * other,
+        "level": level / w["level_db"] * other,
+        "tone": tone / w["tone_db"] * other,
+        "pitch": pitch / w["pitch_st"] * other,
+        "room": room / w["rt60_s"] * other,
+        "noise": noise / w["noise_db"] * other,
+    }
 
 
 def _mismatch(
