@@ -95,7 +95,8 @@ def make_overview(
         mine = [results[os.fspath(path)] for path, _ in takes]
         usable = [shown[0] for shown in mine if isinstance(shown, tuple)]
         if usable:
-            sheets.append(make_sheet(line, usable, session.notes, executor=executor))
+            failed = tuple(shown for shown in mine if isinstance(shown, Failure))
+            sheets.append(make_sheet(line, usable, session.notes, failed, executor))
     return Overview(
         sheets=tuple(sheets),
         pictures={path: s[1] for path, s in results.items() if isinstance(s, tuple)},

@@ -185,10 +185,10 @@ def test_listening_copies_can_be_carried_inside(tmp_path: Path):
     """An embedded copy decodes to the take's length."""
     import base64
 
-    from vocheck.listening import listening_copy
+    from vocheck.listening import voice_copy
 
     take = FOLDER / "02_kiln_t2.flac"
-    copy = listening_copy(take)
+    copy = voice_copy(take)
     sound, rate = soundfile.read(io.BytesIO(base64.b64decode(copy.address.partition(",")[2])))
     # 0.1 s: the coder pads to whole frames
     assert len(sound) / rate == pytest.approx(soundfile.info(take).duration, abs=0.1)

@@ -12,17 +12,35 @@ from vocheck.commands.options import (
     jobs_option,
     output_option,
     pattern_option,
+    progress,
+    quiet_option,
 )
 
 
 @click.command("comp")
 @click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--html",
+    "page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="OUT.html",
+    help="Also write a page: the grid to look at and to play from; one file, works offline.",
+)
+@click.option("--embed-audio", is_flag=True, help="Put listening copies of the takes in the page.")
 @format_option("text", "json")
 @output_option
 @pattern_option
 @jobs_option
+@quiet_option
 def command(
-    takes: tuple[Path, ...], form: str, output: Path | None, pattern: str | None, jobs: int | None
+    takes: tuple[Path, ...],
+    page: Path | None,
+    embed_audio: bool,
+    form: str,
+    output: Path | None,
+    pattern: str | None,
+    jobs: int | None,
+    quiet: bool,
 ) -> int:
     """Compare the takes of each line phrase by phrase.
 
@@ -34,7 +52,18 @@ def command(
     from vocheck.session import find_recordings
 
     with take_pool(jobs, len(find_recordings(takes))) as executor:
-        sheets = comp_takes(takes, pattern=pattern, executor=executor)
+        if page is None:
+            sheets = comp_takes(takes, pattern=pattern, executor=executor)
+            failures = [failure for sheet in sheets for failure in sheet.failures]
+        else:
+            from vocheck.commands.pages import write_comp_page
+            from vocheck.overview import make_overview
+
+            overview = make_overview(
+                takes, pattern=pattern, executor=executor, progress=progress(quiet)
+            )
+            write_comp_page(overview, page, embed_audio)
+            sheets, failures = overview.sheets, list(overview.failures)
     if form == "json":
         from vocheck.report.json import render_json
 
@@ -44,7 +73,6 @@ def command(
 
         report = render_sheets(sheets)
     deliver(report, output)
-    failures = [failure for sheet in sheets for failure in sheet.failures]
     for failure in failures:
         click.echo(f"vocheck: {failure.error}", err=True)
     return 2 if failures else 0

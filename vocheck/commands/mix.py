@@ -82,6 +82,14 @@ def _names(
     metavar="OUT.pdf",
     help="Also write a PDF: loudness over time, peaks, destinations; a page per mix.",
 )
+@click.option(
+    "--html",
+    "page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="OUT.html",
+    help="Also write a page to look at and listen to; one file, works offline.",
+)
+@click.option("--embed-audio", is_flag=True, help="Put a listening copy of the mix in the page.")
 @format_option("text", "json", "csv")
 @output_option
 @click.option(
@@ -100,6 +108,8 @@ def command(
     verify: bool,
     stamp: Path | None,
     sheet: Path | None,
+    page: Path | None,
+    embed_audio: bool,
     form: str,
     output: Path | None,
     fail_on: str,
@@ -137,6 +147,10 @@ def command(
         _stamp(results[0], stamp)
     if sheet is not None:
         _write_sheet(results, sheet)
+    if page is not None and results:
+        from vocheck.commands.pages import write_mix_page
+
+        write_mix_page(results, page, embed_audio)
     deliver(_render(results, form), output)
     if stamp is not None:
         click.echo(f"{stamp}: written, with the loudness in its header", err=True)

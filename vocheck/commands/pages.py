@@ -1,24 +1,53 @@
-"""Writing the page and the sheet of a session, for every command that offers them."""
+"""Writing pages and sheets, for every command that offers them."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vocheck.commands.options import deliver
 from vocheck.overview import Overview
+
+if TYPE_CHECKING:
+    from vocheck.listening import ListeningCopy
+    from vocheck.mix import MixResult
 
 
 def write_page(overview: Overview, page: Path, embed_audio: bool) -> None:
     """Write the page of a session, with listening copies inside where asked."""
     from vocheck.report.page import render_page
 
+    copies = _copies(overview) if embed_audio else {}
+    folder = page.absolute().parent
+    deliver(render_page(overview, session_title(overview), folder, copies), page)
+
+
+def write_comp_page(overview: Overview, page: Path, embed_audio: bool) -> None:
+    """Write the page of the comp sheets, with listening copies inside where asked."""
+    from vocheck.report.page import render_comp_page
+
+    copies = _copies(overview) if embed_audio else {}
+    folder = page.absolute().parent
+    deliver(render_comp_page(overview, session_title(overview), folder, copies), page)
+
+
+def write_mix_page(results: Sequence[MixResult], page: Path, embed_audio: bool) -> None:
+    """Write the page of final mixes, with listening copies inside where asked."""
+    from vocheck.report.page import render_mix_page
+
     copies = {}
     if embed_audio:
         from vocheck.listening import listening_copy
 
-        copies = {path: listening_copy(path) for path in overview.pictures}
-    folder = page.absolute().parent
-    deliver(render_page(overview, session_title(overview), folder, copies), page)
+        copies = {result.path: listening_copy(result.path) for result in results}
+    deliver(render_mix_page(results, page.absolute().parent, copies), page)
+
+
+def _copies(overview: Overview) -> dict[str, ListeningCopy]:
+    from vocheck.listening import voice_copy
+
+    return {path: voice_copy(path) for path in overview.pictures}
 
 
 def write_sheet(overview: Overview, sheet: Path) -> None:

@@ -28,7 +28,7 @@ _INDENT = " " * 6
 
 def render_mix(result: MixResult) -> str:
     """Return one mix as text, ending in a newline."""
-    blocks = [f"{_headline(result)}\n{wrap(_sentence(result), '  ')}"]
+    blocks = [f"{_headline(result)}\n{wrap(sentence(result), '  ')}"]
     if poor := _poor(result.checks):
         blocks.append("\n".join(["  " + bold("the mix itself"), *_checks(poor)]))
     blocks += map(_destination, result.destinations)
@@ -54,7 +54,8 @@ def _headline(result: MixResult) -> str:
     return f"{paint(WORDS[result.verdict], result.verdict)}  {name}  {dim(', '.join(parts))}"
 
 
-def _sentence(result: MixResult) -> str:
+def sentence(result: MixResult) -> str:
+    """Return in a sentence or two where a mix may go and where not."""
     if not result.destinations:
         return "No destination was named: measured only."
     said = []

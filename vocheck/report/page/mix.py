@@ -1,0 +1,368 @@
+"""A final mix as a page: does it pass where it goes, what to do, and where to listen."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from vocheck.listening import ListeningCopy
+from vocheck.measurements.loudness import TWO_SPEAKERS_LU
+from vocheck.mix.results import DestinationResult, MixResult
+from vocheck.report.page.drawing import band_path, columns, curve_path
+from vocheck.report.page.template import render, sound
+from vocheck.report.text.mix import sentence, value_words
+from vocheck.report.text.style import clock, number
+from vocheck.targets.delivery import Check
+from vocheck.targets.destinations import ANY_MIX, load_destinations
+
+WIDTH, HEIGHT, LEAD_HEIGHT = 1200, 300, 120
+"""Of the drawings, in their own units; no curve has more columns than that."""
+LEAD_RANGE_LU = (0.0, 30.0)
+VERDICTS = {
+    "pass": "Pass",
+    "warn": "Warn",
+    "fail": "Fail",
+    "not published": "Not published",
+    "cannot tell": "Cannot tell",
+}
+MOST_PLACES = 12
+_MOMENTARY_S, _SHORT_TERM_S = 0.4, 3.0
+_RANGE_LU = 36.0
+_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
+_MOST_STEPS = 8
+
+Floats = npt.NDArray[np.float64]
+
+
+def render_mix_page(
+    results: Sequence[MixResult],
+    folder: Path,
+    copies: Mapping[str, ListeningCopy] | None = None,
+) -> str:
+    """Return the page of one or several mixes.
+
+    Parameters
+    ----------
+    results : sequence of MixResult
+    folder : Path
+        Where the page will stand: mixes are linked relative to it.
+    copies : mapping of str to ListeningCopy, optional
+        Listening copies to carry inside, by the mix's path; a mix without one is linked.
+    """
+    mixes = [
+        _mix(result) | sound(result.path, folder, (copies or {}).get(result.path))
+        for result in results
+    ]
+    title = mixes[0]["name"] if len(mixes) == 1 else f"{len(mixes)} mixes"
+    return render("mix.html", title=title, mixes=mixes, play=[_play(mix) for mix in mixes])
+
+
+def _play(mix: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "name": mix["name"],
+        "takes": [{"name": mix["name"], "volume": mix["volume"], "phrases": []}],
+        "levels": mix["levels"],
+        "end_s": mix["duration_s"],
+    }
+
+
+def _mix(result: MixResult) -> dict[str, Any]:
+    over_time = result.over_time
+    duration = result.source.duration_s
+    extra = TWO_SPEAKERS_LU if result.source.channels == 1 else 0.0
+    momentary = _levels(over_time.momentary_lufs) + extra
+    short_term = _levels(over_time.short_term_lufs) + extra
+    return {
+        "name": os.path.basename(result.path),
+        "verdict": result.verdict.replace(" ", "-"),
+        "verdict_word": VERDICTS[result.verdict],
+        "sentence": sentence(result),
+        "duration_s": duration,
+        "duration": clock(duration),
+        "checks": [_check(check) for check in result.checks if check.verdict != "pass"],
+        "destinations": [_destination(d) for d in result.destinations],
+        "table": [_row(check, "the mix itself") for check in result.checks]
+        + [_row(check, d.name) for d in result.destinations for check in d.checks],
+        "plot": _plot(result, momentary, short_term),
+        "lead": _lead(result),
+        "overs": _overs(result),
+        "facts": _facts(result, extra),
+        "encoded": [
+            {"encoder": peak.encoder, "words": peak.reason or number(peak.level_dbtp, 1, "dBTP")}
+            for peak in result.measurements.true_peak_after_encoding
+        ],
+        "independent": _independent(result),
+        "levels": _heard(short_term, over_time.step_s),
+    }
+
+
+def _levels(lufs: Sequence[float]) -> Floats:
+    """Return loudness over time with NaN for silence."""
+    levels = np.array(lufs, dtype=np.float64)
+    levels[~np.isfinite(levels)] = np.nan
+    return levels
+
+
+def _heard(short_term: Floats, step_s: float) -> dict[str, Any]:
+    """Return what the page tells of the place that is heard."""
+    places, _, highest = columns(short_term, WIDTH)
+    return {
+        "first_s": _SHORT_TERM_S / 2,
+        "step_s": round(step_s * len(short_term) / max(1, len(places)), 4),
+        "lufs": [None if math.isnan(level) else round(level, 1) for level in highest.tolist()],
+    }
+
+
+def _destination(result: DestinationResult) -> dict[str, Any]:
+    return {
+        "name": result.name,
+        "title": result.title,
+        "verdict": result.verdict.replace(" ", "-"),
+        "verdict_word": VERDICTS[result.verdict],
+        "checks": [_check(check) for check in result.checks if check.verdict != "pass"],
+        "passed": sum(check.verdict == "pass" for check in result.checks),
+        "gain": result.gain,
+        "gain_word": "Gain" if result.verdict != "not published" else "Gain to common practice",
+        "ingest": result.ingest,
+        "note": result.note,
+    }
+
+
+def _check(check: Check) -> dict[str, Any]:
+    wanted = "common practice is" if check.verdict == "not published" else "wanted"
+    return {
+        "verdict": check.verdict.replace(" ", "-"),
+        "verdict_word": VERDICTS[check.verdict],
+        "words": f"{check.what} {value_words(check)}, {wanted} {check.limit}.",
+        "reason": check.reason,
+    }
+
+
+def _row(check: Check, where: str) -> dict[str, Any]:
+    doubt = ", not confirmed at the source" if check.unconfirmed else ""
+    return {
+        "where": where,
+        "what": check.what,
+        "value": value_words(check),
+        "limit": check.limit,
+        "verdict": check.verdict.replace(" ", "-"),
+        "verdict_word": VERDICTS[check.verdict],
+        "source": f"{check.source}, {check.date}" if check.date else check.source,
+        "status": f"{check.status}{doubt}",
+    }
+
+
+def _plot(result: MixResult, momentary: Floats, short_term: Floats) -> dict[str, Any]:
+    duration = result.source.duration_s or 1.0
+    step = result.over_time.step_s
+    targets = _targets(result)
+    known = momentary[~np.isnan(momentary)]
+    highest = max([float(known.max(initial=-70.0)), *targets])
+    top = 5.0 * math.ceil((highest + 1.0) / 5.0)
+    bottom = top - _RANGE_LU
+
+    def across(places: Floats, window_s: float) -> Floats:
+        return (places * step + window_s / 2) / duration * WIDTH
+
+    def down(level: Floats) -> Floats:
+        return np.minimum((top - level) / _RANGE_LU, 1.0) * HEIGHT
+
+    places, low, high = columns(momentary, WIDTH)
+    band = band_path(across(places, _MOMENTARY_S), down(low), down(high))
+    places, _, high = columns(short_term, WIDTH)
+    line = curve_path(across(places, _SHORT_TERM_S), down(high))
+    loudest = result.measurements.loudness.short_term_max_s
+    return {
+        "momentary": band,
+        "short_term": line,
+        "targets": [
+            {"name": ", ".join(names), "lufs": f"{level:g}", "y": _percent(top - level, _RANGE_LU)}
+            for level, names in targets.items()
+        ],
+        "grid": [
+            {"lufs": f"{level:g}", "y": _percent(top - level, _RANGE_LU)}
+            for level in np.arange(top, bottom - 0.1, -6.0).tolist()[1:-1]
+        ],
+        "ticks": _ticks(duration),
+        "loudest": None if loudest is None else round(loudest / duration * WIDTH),
+        "overs": sorted(
+            {round(over.time_s / duration * WIDTH) for over in result.measurements.peaks_over_limit}
+        ),
+        "words": _words(result),
+    }
+
+
+def _targets(result: MixResult) -> dict[float, list[str]]:
+    """Return the loudness that destinations aim at, each once, with their names."""
+    targets: dict[float, list[str]] = {}
+    for destination in result.destinations:
+        if destination.target_lufs is not None:
+            targets.setdefault(destination.target_lufs, []).append(destination.name)
+    return targets
+
+
+def _percent(part: float, whole: float) -> str:
+    return f"{100.0 * part / whole:.2f}%"
+
+
+def _ticks(duration_s: float) -> list[dict[str, str]]:
+    step = next((s for s in _STEPS_S if duration_s / s <= _MOST_STEPS), 2 * _STEPS_S[-1])
+    return [
+        {"x": _percent(s, duration_s), "words": f"{s // 60}:{s % 60:02d}"}
+        for s in range(0, math.ceil(duration_s), step)
+        if s <= 0.97 * duration_s
+    ]
+
+
+def _words(result: MixResult) -> str:
+    """Return what the drawing shows, for those who cannot see it."""
+    loudness = result.measurements.loudness
+    overs = len(result.measurements.peaks_over_limit)
+    parts = [
+        f"Loudness over {clock(result.source.duration_s)}: integrated "
+        f"{number(loudness.integrated_lufs, 1, 'LUFS')}"
+    ]
+    if loudness.short_term_max_s is not None:
+        parts.append(f"loudest 3 s at {clock(loudness.short_term_max_s)}")
+    parts += [f"target {level:g} LUFS of {', '.join(n)}" for level, n in _targets(result).items()]
+    parts.append(f"{overs} {'place' if overs == 1 else 'places'} over the peak limit")
+    return "; ".join(parts)
+
+
+def _lead(result: MixResult) -> dict[str, Any] | None:
+    """Return the drawing of the voice over its bed, where both stems were given."""
+    leads = result.over_time.voice_to_bed_lu
+    stems = result.measurements.stems
+    if leads is None or stems is None:
+        return None
+    values = np.array([math.nan if lead is None else lead for lead in leads])
+    low, high = LEAD_RANGE_LU
+    places, least, _ = columns(values, WIDTH)
+    duration = result.source.duration_s or 1.0
+    across = (places * result.over_time.step_s + _SHORT_TERM_S / 2) / duration * WIDTH
+    down = (high - np.clip(least, low, high)) / (high - low) * LEAD_HEIGHT
+    rule = load_destinations()[ANY_MIX].rule("voice_to_bed_lu")
+    wanted = None if rule is None else rule.minimum
+    return {
+        "path": curve_path(across, down),
+        "wanted": None
+        if wanted is None
+        else {"lu": f"{wanted:g}", "y": _percent(high - wanted, high - low)},
+        "closest": stems.closest_s and round(stems.closest_s / duration * WIDTH),
+        "words": (
+            f"Voice over bed: {number(result.measurements.voice_to_bed_lu, 1, 'LU')} where the "
+            f"voice is active, least {number(stems.closest_lu, 1, 'LU')}"
+        ),
+    }
+
+
+def _overs(result: MixResult) -> dict[str, Any] | None:
+    measured = result.measurements
+    places = measured.peaks_over_limit
+    if not places:
+        return None
+    worst = sorted(places, key=lambda over: -over.level_dbtp)[:MOST_PLACES]
+    count = f"{len(places)} {'place' if len(places) == 1 else 'places'}"
+    which = f"; the {MOST_PLACES} highest" if len(places) > MOST_PLACES else ""
+    return {
+        "words": f"Over {number(measured.peak_limit_dbtp, 1, 'dBTP')} in {count}{which}:",
+        "places": [
+            _place(over.time_s) | {"level": number(over.level_dbtp, 1, "dBTP")}
+            for over in sorted(worst, key=lambda over: over.time_s)
+        ],
+    }
+
+
+def _place(time_s: float) -> dict[str, Any]:
+    return {"s": round(time_s, 3), "clock": clock(time_s)}
+
+
+def _facts(result: MixResult, extra: float) -> list[dict[str, Any]]:
+    m, stems = result.measurements, result.measurements.stems
+    loudness, peak, source = m.loudness, m.true_peak, result.source
+
+    def heard(lufs: float | None) -> float | None:
+        return None if lufs is None else lufs + extra
+
+    def told(field: str, value: float | None, unit: str) -> str:
+        return loudness.not_measured[field] if value is None else number(value, 1, unit)
+
+    rows: list[tuple[str, str, float | None]] = [
+        ("Loudness", told("integrated_lufs", heard(loudness.integrated_lufs), "LUFS"), None),
+        (
+            "Loudest 3 s",
+            told("short_term_max_lufs", heard(loudness.short_term_max_lufs), "LUFS"),
+            loudness.short_term_max_s,
+        ),
+        (
+            "Loudest 0.4 s",
+            told("momentary_max_lufs", heard(loudness.momentary_max_lufs), "LUFS"),
+            loudness.momentary_max_s,
+        ),
+        ("Loudness range", told("range_lu", loudness.range_lu, "LU"), None),
+        ("True peak", number(peak.level_dbtp, 1, "dBTP"), peak.time_s),
+    ]
+    if m.mono_fold_down_lu is not None:
+        words = number(m.mono_fold_down_lu, 1, "LU")
+        rows.append(("Played in mono", "the sides cancel" if words == "silence" else words, None))
+    if m.mono_worst_lu is not None:
+        words = number(m.mono_worst_lu, 1, "LU")
+        rows.append(
+            (
+                "Worst 3 s in mono",
+                "the sides cancel" if words == "silence" else words,
+                m.mono_worst_s,
+            )
+        )
+    if m.correlation is not None:
+        rows.append(("Correlation of the sides", number(m.correlation, 2), None))
+    if m.louder_side is not None:
+        rows.append((f"Louder: {m.louder_side}", number(m.balance_db, 1, "dB"), None))
+    if m.voice_to_bed_lu is not None:
+        rows.append(("Voice over bed", number(m.voice_to_bed_lu, 1, "LU"), None))
+    if stems is not None and stems.closest_lu is not None:
+        rows.append(("Voice closest to bed", number(stems.closest_lu, 1, "LU"), stems.closest_s))
+    if m.dialogue_lufs is not None:
+        rows.append(("With the voice", number(m.dialogue_lufs, 1, "LUFS"), None))
+    rows += [
+        (
+            "Channels",
+            {1: "mono", 2: "stereo", 6: "5.1"}.get(source.channels, str(source.channels)),
+            None,
+        ),
+        ("Sample rate", f"{source.rate_hz / 1000:g} kHz", None),
+        ("Coding", _coding(result), None),
+        ("Length", clock(source.duration_s), None),
+    ]
+    return [
+        {"name": name, "words": words, "place": None if place is None else _place(place)}
+        for name, words, place in rows
+    ]
+
+
+def _coding(result: MixResult) -> str:
+    source = result.source
+    parts = [source.container, source.codec]
+    if source.bits:
+        parts.append(f"{source.bits} bit")
+    if source.bitrate_kbps:
+        parts.append(f"{source.bitrate_kbps:.0f} kb/s")
+    return ", ".join(dict.fromkeys(part for part in parts if part))
+
+
+def _independent(result: MixResult) -> str:
+    reading = result.independent
+    if reading is None:
+        return ""
+    if reading.integrated_lufs is None:
+        return f"A second reading ({reading.meter}): {reading.note}"
+    return (
+        f"A second reading: {number(reading.integrated_lufs, 2, 'LUFS')} by {reading.meter}, "
+        f"{number(reading.difference_lu, 3)} LU from ours. {reading.note}"
+    )

@@ -1,0 +1,91 @@
+"""The session as a page: takes in ranked order, to be looked at, listened to and noted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from vocheck.judge import Finding
+from vocheck.overview import Overview, Picture
+from vocheck.rank import RankedTake
+from vocheck.report.page.drawing import spectrum_address, wave_path
+from vocheck.report.page.takes import Copies, line, play, session
+from vocheck.report.page.template import render
+from vocheck.report.text.style import as_sentence, clock, number
+from vocheck.report.text.take import delivery_sentence
+
+
+def render_page(overview: Overview, title: str, folder: Path, copies: Copies | None = None) -> str:
+    """Return the page of a session.
+
+    Parameters
+    ----------
+    overview : Overview
+    title : str
+        Of the session.
+    folder : Path
+        Where the page will stand: takes are linked relative to it.
+    copies : mapping of str to ListeningCopy, optional
+        Listening copies to carry inside, by the take's path; a take without one is linked.
+    """
+    lines = []
+    for sheet in overview.sheets:
+        shown = line(sheet, overview, folder, copies or {})
+        for take, ranked in zip(shown["takes"], sheet.ranking.order, strict=True):
+            take |= _take(ranked, overview.pictures[ranked.path or ""])
+        lines.append(shown)
+    return render(
+        "rank.html", **session(overview, title), lines=lines, play=[play(shown) for shown in lines]
+    )
+
+
+def _take(ranked: RankedTake, picture: Picture) -> dict[str, Any]:
+    result = ranked.result
+    duration = result.source.duration_s
+    return {
+        "key": Path(ranked.path or "").stem,
+        "number": result.take or 0,
+        "score": f"{-ranked.score:.1f}",
+        "rating": "" if ranked.note.rating is None else f"{ranked.note.rating:g}",
+        "remark": ranked.note.remark,
+        "duration": clock(duration),
+        "reasons": [as_sentence(reason) for reason in ranked.reasons],
+        "findings": [_finding(finding) for finding in result.findings],
+        "marks": [
+            {"x": _column(time, duration, picture), "severity": f.severity, "words": f.message}
+            for f in result.findings
+            for time in f.times_s
+        ],
+        "delivery": [delivery_sentence(delivery) for delivery in result.delivery],
+        "facts": _facts(ranked),
+        "wave": wave_path(picture),
+        "spectrum": spectrum_address(picture),
+        "columns": len(picture.low),
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "severity": finding.severity,
+        "message": finding.message,
+        "now": finding.now,
+        "later": finding.later,
+        "limit": f"{finding.limit_source} ({finding.limit_status})",
+        "places": [{"s": round(time, 3), "clock": clock(time)} for time in finding.times_s[:12]],
+    }
+
+
+def _facts(ranked: RankedTake) -> list[tuple[str, str]]:
+    m = ranked.result.measurements
+    return [
+        ("Loudness", number(m.loudness.integrated_lufs, 1, "LUFS")),
+        ("True peak", number(m.true_peak.level_dbtp, 1, "dBTP")),
+        ("Noise floor", number(m.noise.floor_dbfs, 0, "dBFS")),
+        ("Signal to noise", number(m.noise.snr_db, 0, "dB")),
+        ("RT60", number(m.reverberation.rt60_s, 2, "s")),
+        ("Pace", number(m.speech.syllables_per_s, 1, "syllables/s")),
+    ]
+
+
+def _column(time_s: float, duration_s: float, picture: Picture) -> int:
+    return round(time_s / duration_s * len(picture.low)) if duration_s else 0
