@@ -30,9 +30,9 @@ import numpy.typing as npt
 from vocheck.deviations import Deviation, find_deviations
 from vocheck.dsp.level import db
 from vocheck.errors import AudioError
-from vocheck.judge import event_time, resolve
+from vocheck.judge import event_time
 from vocheck.measurements import Measurements
-from vocheck.rank import Criterion, LineRanking, load_criteria, rank_line, take_costs
+from vocheck.rank import LineRanking, load_criteria, rank_line, take_costs
 from vocheck.recording import Recording
 from vocheck.results import SCHEMA, Result
 from vocheck.session import Notes, open_session
@@ -468,11 +468,6 @@ def _counts(m: Measurements, span: Span) -> dict[str, Any]:
     }
 
 
-def _is_local(m: Measurements, criterion: Criterion) -> bool:
-    """Return whether a criterion counts events, which lie in a phrase, or a fact of the take."""
-    return isinstance(resolve(m, criterion.measurement.partition("[]")[0]), tuple)
-
-
 def _take_points(takes: Sequence[LoadedTake]) -> list[float]:
     """Return what each take costs as a whole, beyond the best: noise, room, tone."""
     totals = [0.0] * len(takes)
@@ -481,8 +476,7 @@ def _take_points(takes: Sequence[LoadedTake]) -> list[float]:
         known = [
             (t, cost[criterion.name].points)
             for t, cost in enumerate(costs)
-            if cost[criterion.name].value is not None
-            and not _is_local(takes[t].result.measurements, criterion)
+            if cost[criterion.name].value is not None and not criterion.is_local
         ]
         least = min((points for _, points in known), default=0.0)
         for t, points in known:
@@ -494,20 +488,10 @@ def _event_points(m: Measurements, span: Span) -> tuple[float, list[str]]:
     """Return what the events inside a phrase cost, and what they are in words."""
     total, reasons = 0.0, []
     for criterion in load_criteria():
-        path, _, field = criterion.measurement.partition("[].")
-        events = resolve(m, path)
-        if not isinstance(events, tuple):
-            continue
-        points = 0.0
-        counted = 0
-        for event in _inside(events, span):
-            beyond = float(getattr(event, field)) - criterion.free if field else 1.0
-            if beyond > 0:
-                points += criterion.weight * (beyond / criterion.step + criterion.each)
-                counted += 1
-        if counted:
-            total += min(points, criterion.cap)
-            reasons.append(f"{counted} {criterion.name.replace('_', ' ')}")
+        points, count = criterion.points_within(m, span)
+        total += points
+        if count:
+            reasons.append(f"{count} {criterion.name.replace('_', ' ')}")
     return total, reasons
 
 

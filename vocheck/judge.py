@@ -182,8 +182,8 @@ def look_up(
     """Return the facts behind a dotted name, each with its time where it has one.
 
     ``"noise.floor_dbfs"`` gives one pair, or none where it was not measured;
-    ``"plosives.events[].level_re_speech_db"`` one per event; ``"dropouts.events"`` the number of
-    events.
+    ``"plosives.events[].level_re_speech_db"`` one per event, and
+    ``"dropouts.events[].length_s"`` how long each lasts; ``"dropouts.events"`` is their number.
 
     Raises
     ------
@@ -196,7 +196,7 @@ def look_up(
         if value is None:
             return []
         if field:
-            return [(getattr(event, field), event_time(event)) for event in value]
+            return [(_of_event(event, field), event_time(event)) for event in value]
     except AttributeError as error:
         raise TargetError(f"limit {asked_by}: there is no measurement {name!r}") from error
     return [(len(value) if isinstance(value, tuple) else value, None)]
@@ -208,6 +208,12 @@ def resolve(measurements: Measurements, path: str) -> Any:
     for part in path.split("."):
         value = getattr(value, part)
     return value
+
+
+def _of_event(event: Any, field: str) -> Any:
+    if field == "length_s" and not hasattr(event, field):
+        return event.end_s - event.start_s
+    return getattr(event, field)
 
 
 def event_time(event: object) -> float | None:

@@ -12,6 +12,7 @@ is wrong with it and which take is the nearest clean one.
 
 from __future__ import annotations
 
+import math
 import os
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -47,8 +48,60 @@ class Criterion:
     weight: float
     tell: float
     worse: str
+    source: str
+    minus: str | None = None
+    absent: str | None = None
+    times: str | None = None
     each: float = 0.0
+    scale: Literal["linear", "doublings"] = "linear"
     cap: float = float("inf")
+
+    def facts(self, measurements: Measurements) -> list[tuple[float, float | None]]:
+        """Return the values that cost, each with its time where it has one."""
+        found = [(float(v), t) for v, t in look_up(measurements, self.measurement, self.name)]
+        if self.minus is None:
+            return found
+        return [
+            (value - float(other), time)
+            for value, time in found
+            for other, _ in look_up(measurements, self.minus, self.name)
+        ]
+
+    def beyond(self, value: float) -> float:
+        """Return by how many steps a value is beyond what is free."""
+        sign = 1.0 if self.sense == "high" else -1.0
+        return max(0.0, sign * (value - self.free)) / self.step
+
+    def points(self, values: Iterable[float]) -> float:
+        """Return what values cost together: never less where one is worse or there is one more."""
+        amount = sum(b + self.each for value in values if (b := self.beyond(value)) > 0.0)
+        if self.scale == "doublings":
+            amount = math.log2(1.0 + amount)
+        return min(self.cap, self.weight * amount)
+
+    @property
+    def is_local(self) -> bool:
+        """Whether this costs where it happens, not the take as a whole."""
+        return self.times is not None or "[]" in self.measurement
+
+    def points_within(self, measurements: Measurements, span: tuple[float, float]) -> _Within:
+        """Return what happens between two moments costs, and how many times it happens there."""
+        if self.times is None:
+            values = [v for v, t in self.facts(measurements) if t is not None and _inside(t, span)]
+            return self.points(values), sum(self.beyond(value) > 0.0 for value in values)
+        lengths = look_up(measurements, f"{self.times}[].length_s", self.name)
+        here = [length for length, time in lengths if time is not None and _inside(time, span)]
+        if not here:
+            return 0.0, 0
+        share = sum(here) / sum(length for length, _ in lengths)
+        return share * self.points(v for v, _ in self.facts(measurements)), len(here)
+
+
+_Within = tuple[float, int]
+
+
+def _inside(time: float, span: tuple[float, float]) -> bool:
+    return span[0] <= time < span[1]
 
 
 @dataclass(frozen=True)
@@ -275,18 +328,17 @@ def _known(cost: Cost) -> bool:
 
 
 def _cost(measurements: Measurements, criterion: Criterion) -> Cost:
-    facts = [float(value) for value, _ in look_up(measurements, criterion.measurement)]
-    if not facts:
+    values = [value for value, _ in criterion.facts(measurements)]
+    if not values:
         # No events is a cost of nothing; not measured is not known.
-        events = resolve(measurements, criterion.measurement.partition("[]")[0])
-        return Cost(0.0, None if events is None else 0.0, 0)
-    sign = 1.0 if criterion.sense == "high" else -1.0
-    # -inf is the level of silence: as far below every limit as can be.
-    beyond = [max(0.0, sign * (value - criterion.free)) / criterion.step for value in facts]
-    points = [b + criterion.each for b in beyond if b > 0.0]
-    total = min(criterion.cap, criterion.weight * sum(points))
-    worst = max(facts, key=lambda value: sign * value)
-    return Cost(total if total < float("inf") else criterion.cap, worst, len(points))
+        listed = criterion.absent or criterion.measurement.partition("[]")[0]
+        known = resolve(measurements, listed) is not None
+        return Cost(0.0, criterion.free if known else None, 0)
+    return Cost(
+        points=criterion.points(values),
+        value=max(values, key=criterion.beyond),
+        count=sum(criterion.beyond(value) > 0.0 for value in values),
+    )
 
 
 @dataclass(frozen=True)
