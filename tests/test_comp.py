@@ -27,14 +27,19 @@ def with_clicks(take: str, folder: Path, start_s: float, end_s: float) -> Path:
     return file
 
 
-def test_the_path_takes_each_phrase_from_the_take_that_has_it_clean(tmp_path: Path):
-    """One take is spoiled in its first sentence, the other in its second: one cut joins them."""
+def spoiled(folder: Path) -> None:
+    """Write two takes of a line: one is spoiled in its first sentence, the other in its second."""
     words = truth()["takes"][f"{LINE}_t3"]["words"]
     split = next(i for i, word in enumerate(words) if word["word"].startswith("For"))
     for take, part in ((f"{LINE}_t3", words[:split]), (f"{LINE}_t4", words[split:])):
         mine = {w["word"]: w for w in truth()["takes"][take]["words"]}
         start, end = mine[part[0]["word"]]["start_s"], mine[part[-1]["word"]]["end_s"]
-        with_clicks(take, tmp_path, start, end)
+        with_clicks(take, folder, start, end)
+
+
+def test_the_path_takes_each_phrase_from_the_take_that_has_it_clean(tmp_path: Path):
+    """One take is spoiled in its first sentence, the other in its second: one cut joins them."""
+    spoiled(tmp_path)
     (sheet,) = comp_takes([tmp_path], notes={})
     names = [Path(path).stem for path in sheet.takes]
     chosen = [names[phrase.chosen] for phrase in sheet.phrases]
