@@ -35,6 +35,9 @@ from vocheck.recording import Recording, Samples, Source
 BLOCK_FRAMES = 192_000
 """Frames read at a time: long enough that the overhead per block vanishes, 1.5 MB in stereo."""
 
+PIECE_FRAMES = 16_000
+"""Frames decoded at a time, so that they stay in the processor's cache."""
+
 LENGTH_TOLERANCE_S = 0.1
 """How far a compressed file may fall short of its header before something counts as missing: above
 the encoder delays and the rounding of container clocks (under 50 ms), below the shortest word."""
@@ -125,7 +128,8 @@ class AudioFile:
         Yields
         ------
         block : ndarray of float32 or float64, shape (frames, channels)
-            As `read` gives them, whatever the block length.
+            As `read` gives them, whatever the block length. In memory one channel stands after
+            the other (``block.T`` is contiguous), as meters and encoders want them.
 
         Raises
         ------
@@ -136,7 +140,8 @@ class AudioFile:
         done = 0
         for block in self._decoded(frames):
             # The sum of squares is finite only where every sample is: one pass, no copy.
-            if not np.isfinite(np.vdot(block, block)) and not np.isfinite(block).all():
+            flat = block.ravel("K")
+            if not np.isfinite(np.vdot(flat, flat)) and not np.isfinite(block).all():
                 first = int(np.argmin(np.isfinite(block).all(axis=1)))
                 raise AudioError(
                     f"{self._path}: holds samples that are not numbers "
@@ -440,14 +445,14 @@ class _SoundfileReader:
     def blocks(self, frames: int) -> Iterator[Samples]:
         dtype = "float64" if self._file.subtype in DOUBLE_SUBTYPES else "float32"
         while len(block := self._file.read(frames, dtype=dtype, always_2d=True)):
-            yield block
+            yield np.asfortranarray(block)
 
     def close(self) -> None:
         self._file.close()
 
 
 class _Wave24Reader:
-    """Decodes the commonest recording, 24-bit WAV, in half of libsndfile's time.
+    """Decodes the commonest recording, 24-bit WAV, in a fourth of libsndfile's time.
 
     The three bytes of a sample are the upper three of a 32-bit integer that starts one byte before
     them. So the bytes are looked at as integers three bytes apart, and the lowest byte, which
@@ -466,17 +471,24 @@ class _Wave24Reader:
         channels = self.source.channels
         width = 3 * channels
         left = round(self.source.duration_s * self.source.rate_hz)
-        raw = np.zeros(1 + min(frames, left) * width, np.uint8)
-        integers = np.ndarray(len(raw) // 3, "<i4", raw, strides=(3,))
+        raw = np.zeros(1 + PIECE_FRAMES * width, np.uint8)
+        integers = np.ndarray((channels, PIECE_FRAMES), "<i4", raw, strides=(3, width))
         while left:
-            wanted = raw[1 : 1 + min(frames, left) * width].data
-            count = self._file.readinto(wanted) // width
-            if not count:
-                return
-            values = integers[: count * channels] & -256
-            block = np.multiply(values, 2.0**-31, dtype=np.float32, casting="unsafe")
-            yield block.reshape(count, channels)
-            left -= count
+            block = np.empty((channels, min(frames, left)), np.float32)
+            done = 0
+            while done < block.shape[1]:
+                wanted = min(PIECE_FRAMES, block.shape[1] - done)
+                count = self._file.readinto(raw[1 : 1 + wanted * width].data) // width
+                if not count:  # the file has become shorter since it was opened
+                    left = done
+                    break
+                part = block[:, done : done + count]
+                values = integers[:, :count] & -256
+                np.multiply(values, 2.0**-31, out=part, dtype=np.float32, casting="unsafe")
+                done += count
+            if done:
+                yield block[:, :done].T
+            left -= done
 
     def close(self) -> None:
         self._file.close()
@@ -622,7 +634,7 @@ class _PyavReader:
     def _scaled(self, raw: npt.NDArray[Any]) -> npt.NDArray[Any]:
         """Turn the decoder's numbers into floats of full scale 1.0."""
         dtype = np.float64 if self._wide else np.float32
-        samples: npt.NDArray[np.floating[Any]] = raw.astype(dtype, order="C")
+        samples: npt.NDArray[np.floating[Any]] = raw.astype(dtype, order="F")
         if raw.dtype.kind == "u":
             samples -= 128
         if raw.dtype.kind != "f":

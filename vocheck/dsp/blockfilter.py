@@ -3,7 +3,8 @@
 Within a block, the output is what the block's input makes of it from rest (a triangular Toeplitz
 product) plus what the state at the start of the block adds (a product with a few rows). The states
 at the block starts follow a linear recurrence of their own, with whole blocks for steps: that is
-again a recursive filter, and it is run the same way on blocks of blocks, until one block is left.
+again a recursive filter, and it is run the same way on groups of blocks and on the group of these,
+which spans a slice. Long signals go through slice by slice, so that all stays in the cache.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-BLOCK = 48  # samples; longer blocks cost more in the products, shorter ones in the recurrence
-GROUP = 8  # blocks whose states are found together
-_LEVELS = 10  # enough for 48 * 8**9 samples, which is more than memory holds
+# Samples in a block, blocks in a group, groups in a slice. Longer blocks cost more in the products,
+# shorter ones in the recurrence; a slice of two channels and its products take some 400 kB.
+BLOCK, GROUP, GROUPS = 48, 16, 32
+SLICE = BLOCK * GROUP * GROUPS
 
 
 class _System(NamedTuple):
@@ -84,57 +86,56 @@ class BlockFilter:
         """
         y = np.empty(x.shape, np.float32) if out is None else out
         whole = x.shape[1] // BLOCK * BLOCK
-        rest = _blocked(self._system, x.shape[1] - whole) if whole < x.shape[1] else None
-        for source, target, state in zip(x, y, self._state, strict=True):
-            if whole:
-                blocks = source[:whole].reshape(-1, BLOCK)
-                state[:] = self._run(blocks, state, target[:whole].reshape(-1, BLOCK))
-            if rest is not None:
-                product = source[whole:] @ rest.forward
-                target[whole:] = product[: -len(state)] + state @ rest.from_state
-                state[:] = product[-len(state) :] + state @ rest.carry
+        for first in range(0, whole, SLICE):
+            last = min(first + SLICE, whole)
+            # Splitting an axis copies nothing: what is written to the blocks stands in `y`.
+            shape = (len(x), (last - first) // BLOCK, BLOCK)
+            self._run(x[:, first:last].reshape(shape), y[:, first:last].reshape(shape))
+        if whole < x.shape[1]:
+            rest = _blocked(self._system, x.shape[1] - whole)
+            order = self._state.shape[1]
+            product = x[:, whole:] @ rest.forward
+            y[:, whole:] = product[:, :-order] + self._state @ rest.from_state
+            self._state = product[:, -order:] + self._state @ rest.carry
         return y
 
-    def _run(
-        self,
-        blocks: npt.NDArray[np.float32],
-        start: npt.NDArray[np.float32],
-        out: npt.NDArray[np.float32] | None = None,
-        level: int = 0,
-    ) -> npt.NDArray[np.float32]:
-        """Run one level over its blocks; write the output to `out`, return the state at the end."""
-        forward, from_state, carry = self._levels[level]
-        order = len(start)
-        product = blocks @ forward
-        added = product[:, -order:]
-        if len(blocks) == 1:
-            states = start[np.newaxis]
-        else:
-            groups = -(-len(blocks) // GROUP)
-            drive = np.zeros((groups, GROUP * order), np.float32)
-            drive.reshape(-1, order)[: len(blocks)] = added
-            grouped = np.empty_like(drive)
-            self._run(drive, start, grouped, level + 1)
-            states = grouped.reshape(-1, order)[: len(blocks)]
-        if out is not None:
-            np.matmul(states, from_state, out=out)
-            out += product[:, :-order]
-        end: npt.NDArray[np.float32] = states[-1] @ carry + added[-1]
-        return end
+    def _run(self, blocks: npt.NDArray[np.float32], out: npt.NDArray[np.float32]) -> None:
+        """Filter the blocks of a slice.
+
+        Parameters
+        ----------
+        blocks, out : ndarray of float32, shape (channels, blocks, BLOCK)
+        """
+        channels, count, _ = blocks.shape
+        order = self._state.shape[1]
+        by_block, by_group, by_slice = self._levels
+        product = blocks @ by_block.forward
+        added = np.zeros((channels, GROUPS * GROUP, order), np.float32)
+        added[:, :count] = product[..., -order:]
+        grouped = added.reshape(channels, GROUPS, -1) @ by_group.forward
+        # States before each group, then before each block.
+        groups = grouped[..., -order:].reshape(channels, -1) @ by_slice.forward[:, :-order]
+        groups += self._state @ by_slice.from_state
+        states = groups.reshape(channels, GROUPS, order) @ by_group.from_state
+        states += grouped[..., :-order]
+        states = states.reshape(channels, -1, order)[:, :count]
+        np.matmul(states, by_block.from_state, out=out)
+        out += product[..., :-order]
+        self._state = states[:, -1] @ by_block.carry + product[:, -1, -order:]
 
 
 @lru_cache(maxsize=8)
 def _prepared(sections: tuple[tuple[float, ...], ...]) -> tuple[_System, tuple[_Blocked, ...]]:
-    """Return the system of some sections, and its products at each level."""
+    """Return the system of some sections, and its products for a block, a group and a slice."""
     system = _balanced(_in_series(sections))
-    levels = [_blocked(system, BLOCK)]
     order = len(system.a)
+    levels = [_blocked(system, BLOCK)]
     step = np.linalg.matrix_power(system.a, BLOCK)
-    while len(levels) < _LEVELS:
+    for size in (GROUP, GROUPS):
         # Its input is what a block adds to the state, its output the state before the block.
         states = _System(step, np.eye(order), np.eye(order), np.zeros((order, order)))
-        levels.append(_blocked(states, GROUP))
-        step = np.linalg.matrix_power(step, GROUP)
+        levels.append(_blocked(states, size))
+        step = np.linalg.matrix_power(step, size)
     return system, tuple(levels)
 
 

@@ -146,18 +146,23 @@ class PeakSearch:
         reach = np.maximum(loudest, np.append(loudest[1:], after))
         hot = np.flatnonzero(reach * _tables().bound > self.peak)
         if len(hot):
-            self._search(samples, hot)
+            self._search(samples, hot, reach[hot])
         self._origin += frames
 
-    def _search(self, samples: npt.NDArray[np.float32], groups: npt.NDArray[np.intp]) -> None:
-        """Search the blocks of some groups of samples."""
+    def _search(
+        self,
+        samples: npt.NDArray[np.float32],
+        groups: npt.NDArray[np.intp],
+        reach: npt.NDArray[np.float32],
+    ) -> None:
+        """Search the blocks of some groups of samples, given the largest sample around each."""
         tables = _tables()
         x = _windows(samples, GROUP + OVERLAP, GROUP)[groups]
+        slope = x[:, 1:] - x[:, :-1]
         bends = np.zeros_like(x)  # second differences
-        np.add(x[:, :-2], x[:, 2:], out=bends[:, 1:-1])
-        bends[:, 1:-1] -= 2.0 * x[:, 1:-1]
+        np.subtract(slope[:, 1:], slope[:, :-1], out=bends[:, 1:-1])
         slack = 1.0 + _FIRST_MOMENT
-        left = slack * _peaks(x) + tables.bend_bound * _peaks(bends) > self.peak
+        left = slack * reach + tables.bend_bound * _peaks(bends) > self.peak
         if not left.any():
             return
         groups, x, bends = groups[left], x[left], bends[left]

@@ -39,7 +39,8 @@ class Sections:
         Yields
         ------
         ndarray of float32, shape (channels, overlap + size)
-            Valid until the next one is asked for.
+            Valid until the next one is asked for, and not to be written to: where a section does
+            not overlap and lies whole in the block, it is a view of the block.
 
         Raises
         ------
@@ -51,7 +52,13 @@ class Sections:
         if planar.ndim != 2 or len(planar) != channels:
             raise AudioError(f"a block of shape {np.shape(block)} for {channels} channels")
         start = 0
+        whole = planar.dtype == np.float32 and planar.strides[1] == planar.itemsize
         while start < planar.shape[1]:
+            if whole and self._filled == 0 and planar.shape[1] - start >= size:
+                self.frames += size
+                yield planar[:, start : start + size]
+                start += size
+                continue
             count = min(size - self._filled, planar.shape[1] - start)
             self._buffer[:, self._filled : self._filled + count] = planar[:, start : start + count]
             start += count

@@ -185,8 +185,8 @@ class EnergyMeter:
             first = round(int(hopeful[0]) * self._step)
             last = round((int(hopeful[-1]) + 1) * self._step)
             length = round(steps * self._step)
-            heard = np.concatenate((self._previous[:, -before:], self._filtered), axis=1)
-            leaving, entering = heard[:, first:last], heard[:, first + length : last + length]
+            entering = self._heard_from(first + length - before, last + length - before)
+            leaving = self._heard_from(first - before, last - before)
             change = np.square(entering) - np.square(leaving[:, : entering.shape[1]])
             change = (self._weights / self._step).astype(np.float32) @ change
             energy = grid[hopeful[0]] + np.cumsum(change, dtype=np.float64)
@@ -194,6 +194,13 @@ class EnergyMeter:
             if energy[start] > best[0]:
                 best = (float(energy[start]), self._start - before + first + start + 1)
         self._best[steps] = best
+
+    def _heard_from(self, first: int, last: int) -> npt.NDArray[np.float32]:
+        """Return filtered frames by their place in the section; negative ones lie before it."""
+        if first >= 0:
+            return self._filtered[:, first:last]
+        before = self._previous[:, first : min(last, 0) or None]
+        return np.concatenate((before, self._filtered[:, : max(last, 0)]), axis=1)
 
     def _window(self, steps: int, frames: int) -> Window | None:
         last = frames - round(steps * self._step)
