@@ -1,4 +1,4 @@
-"""What the tests of the pages share: a browser, a page that is watched, and the rules of axe-core."""
+"""What the tests of the pages share: a browser, and a page that is watched."""
 
 from __future__ import annotations
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -13,78 +11,23 @@ import pytest
 import soundfile
 
 from tests.demo_session import FOLDER
-from vocheck.cli import run
+from tests.report.browser import needs_browser, until
+from tests.report.conftest import NASTY
 from vocheck.overview import make_overview
 from vocheck.report.page import render_page, wave_path
 from vocheck.session import read_notes
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-needs_browser = pytest.mark.skipif(
-    CHROMIUM is None, reason="chromium is not installed (apt-get install chromium)"
-)
-NASTY = '<script>alert("x")</script>&\'" ="'
-
-
-@pytest.fixture(scope="module")
-def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with one line of the demo session, its notes, and the page."""
-    folder = tmp_path_factory.mktemp("potter")
-    for file in FOLDER.glob("02_kiln_t*.flac"):
-        shutil.copy(file, folder)
-    (folder / "notes.csv").write_text(
-        f'take,circled,rating,remark\n02_kiln_t2,x,5,"{NASTY.replace(chr(34), chr(34) * 2)}"\n',
-        encoding="utf-8",
-    )
-    status = run(
-        ["rank", str(folder), "--html", str(folder / "page.html"), "-o", str(folder / "r.txt")]
-    )
-    assert status in (0, 1)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    """Return headless Chromium, driven by Playwright."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(
-            executable_path=CHROMIUM,
-            args=[
-                "--no-sandbox",
-                "--disable-gpu",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--autoplay-policy=no-user-gesture-required",
-            ],
-        )
-        yield chromium
-        chromium.close()
+from vocheck.take import check_take
 
 
 @pytest.fixture
-def page(browser, session: Path) -> Iterator[object]:
-    """Return the opened page; on the way out, nothing was logged and nothing left the file."""
-    opened = browser.new_page(viewport={"width": 1280, "height": 900})
-    said: list[str] = []
-    asked: list[str] = []
-    opened.on("console", lambda message: said.append(message.text))
-    opened.on("pageerror", lambda error: said.append(str(error)))
-    opened.on("request", lambda request: asked.append(request.url))
-    opened.goto((session / "page.html").as_uri())
-    yield opened
-    opened.close()
-    assert said == []
-    assert all(url.startswith(("file:", "data:", "blob:")) for url in asked), asked
+def session(kiln: Path) -> Path:
+    """Return the folder with the page, `rank.html`."""
+    return kiln
 
 
-def until(page, condition: str) -> None:
-    """Wait for a condition of the page (its own wait is barred by the page's security policy)."""
-    for _ in range(100):
-        if page.evaluate(condition):
-            return
-        page.wait_for_timeout(50)
-    pytest.fail(f"never true: {condition}")
+@pytest.fixture
+def page(watched, kiln: Path):
+    return watched(kiln / "rank.html")
 
 
 @needs_browser
@@ -108,7 +51,7 @@ def test_switching_stays_at_the_same_phrase(page):
     at = page.evaluate("document.querySelectorAll('audio')[1].currentTime")
     start, end = spans[1]["phrases"][1]
     assert start <= at < end
-    assert page.evaluate("document.querySelectorAll('audio')[0].paused")
+    until(page, "document.querySelectorAll('audio')[0].paused")
 
 
 @needs_browser
@@ -117,9 +60,7 @@ def test_takes_are_played_equally_loud(page):
     volumes = page.evaluate("JSON.parse(document.getElementById('play').textContent)[0].takes")
     levels = {}
     for file in FOLDER.glob("02_kiln_t*.flac"):
-        import vocheck
-
-        levels[int(file.stem[-1])] = vocheck.check_take(file).measurements.loudness.integrated_lufs
+        levels[int(file.stem[-1])] = check_take(file).measurements.loudness.integrated_lufs
     heard = [
         levels[int(take["name"].split()[-1])] + 20 * np.log10(take["volume"]) for take in volumes
     ]
@@ -142,14 +83,16 @@ def test_notes_are_saved_as_the_csv_that_vocheck_reads(page, tmp_path: Path):
     assert notes["02_kiln_t3"].rating == 4.5
     assert notes["02_kiln_t3"].remark == '\'=SUM(A1), "so far"'
     assert notes["02_kiln_t2"].remark == NASTY
-    assert len(list(csv.reader(io.StringIO(saved.read_text(encoding="utf-8"))))) == 5
+    assert len(list(csv.reader(io.StringIO(saved.read_text(encoding="utf-8"))))) == 6
 
 
 @needs_browser
 def test_order_and_filter(page):
     """Takes are sorted by number, and verdicts are hidden."""
     page.select_option("#order", "number")
-    numbers = page.eval_on_selector_all(".take", "items => items.map(i => i.dataset.number)")
+    numbers = page.eval_on_selector_all(
+        "#line-0 .take", "items => items.map(i => i.dataset.number)"
+    )
     assert numbers == sorted(numbers)
     page.uncheck('.show[value="retake"]')
     shown = page.eval_on_selector_all(
@@ -169,14 +112,14 @@ def test_the_page_never_scrolls_sideways(page, width: int):
 
 def test_untrusted_text_is_escaped(session: Path):
     """A remark that looks like markup stays text."""
-    text = (session / "page.html").read_text(encoding="utf-8")
+    text = (session / "rank.html").read_text(encoding="utf-8")
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert" in text
 
 
 def test_the_page_is_small_and_whole(session: Path):
     """Under 80 KiB a take without audio, and no address of anything outside."""
-    text = (session / "page.html").read_text(encoding="utf-8")
+    text = (session / "rank.html").read_text(encoding="utf-8")
     assert len(text) < 4 * 80 * 1024
     assert "http" not in text.replace("http-equiv", "")
 

@@ -39,7 +39,7 @@ def render_comp_page(
             whole = sum(phrase.readings[t].points for phrase in sheet.phrases)
             take |= {"points": f"{whole:.1f}", "best_single": t == sheet.best_single}
         shown |= {
-            "cuts": sheet.cuts,
+            "badge": _badge(sheet.cuts),
             "path_points": f"{sheet.path_points:.1f}",
             "single_points": f"{sheet.best_single_points:.1f}",
             "single": shown["takes"][sheet.best_single]["name"] if sheet.takes else "",
@@ -48,6 +48,12 @@ def render_comp_page(
         lines.append(shown)
         data.append(play(shown) | _path(sheet))
     return render("comp.html", **session(overview, title), lines=lines, play=data)
+
+
+def _badge(cuts: int) -> dict[str, str]:
+    if not cuts:
+        return {"kind": "keep", "word": "No cut"}
+    return {"kind": "note", "word": "1 cut" if cuts == 1 else f"{cuts} cuts"}
 
 
 def _join(join: Join, names: list[str]) -> dict[str, Any]:

@@ -41,16 +41,13 @@ def line(sheet: CompSheet, overview: Overview, folder: Path, copies: Copies) -> 
     names = short_names(sheet)
     order = sheet.ranking.order
     gains = _matching_gains([r.result.measurements.loudness.integrated_lufs for r in order])
-    best = next((i for i, ranked in enumerate(order) if ranked.verdict == "keep"), 0)
+    best = next((ranked for ranked in order if ranked.verdict == "keep"), order[0])
     return {
         "name": sheet.line,
         "answer": answer(sheet),
         "undecided": sheet.ranking.undecided,
         "nearest_clean": os.path.basename(sheet.ranking.nearest_clean or ""),
-        "best": {
-            "name": names[best] if names else "",
-            "verdict": order[best].verdict if order else "retake",
-        },
+        "badge": {"kind": best.verdict, "word": VERDICTS[best.verdict]},
         "deviations": [deviation_sentence(deviation, names) for deviation in sheet.deviations],
         "phrases": [
             {"number": phrase.number, "cells": _cells(phrase, sheet, overview)}
