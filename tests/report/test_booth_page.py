@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 
 from tests.demo_session import FOLDER
+from tests.report.browser import needs_browser
 from vocheck.booth import Booth
 from vocheck.report.booth_page import PAGE, render_state
 from vocheck.serve import PageServer
 from vocheck.take import TakeResult, check_take
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-needs_browser = pytest.mark.skipif(
-    CHROMIUM is None, reason="chromium is not installed (apt-get install chromium)"
-)
 NASTY = "<img src=x onerror=alert(1)>&\"'"
 
 
@@ -25,19 +20,6 @@ NASTY = "<img src=x onerror=alert(1)>&\"'"
 def take() -> TakeResult:
     """Return the demo take with the clipped word."""
     return check_take(FOLDER / "02_kiln_t2.flac")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    """Return headless Chromium, driven by Playwright."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
-        )
-        yield chromium
-        chromium.close()
 
 
 def test_the_state_before_the_first_take():
