@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.alignment import align, corridor_along
+from vocheck.dsp.cepstra import deltas, mel_cepstra
 from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.recording import Recording
 
@@ -104,19 +105,19 @@ def features(recording: Recording) -> Features:
 
 
 def _cepstra(spectrogram: Spectrogram, rate: int) -> npt.NDArray[np.float32]:
-    import librosa
-
     per_frame = max(1, round(FRAME_S / spectrogram.hop_s))
-    power = spectrogram.power[::per_frame].T
-    if power.shape[1] < 9:
+    power = spectrogram.power[::per_frame]
+    if len(power) < 9:
         return np.zeros((0, 2 * COEFFICIENTS), np.float32)
-    mel = librosa.feature.melspectrogram(
-        S=power, sr=rate, n_mels=_MELS, fmin=_BAND_HZ[0], fmax=min(_BAND_HZ[1], rate / 2)
+    cepstra = mel_cepstra(
+        power,
+        rate,
+        bands=_MELS,
+        band_hz=(_BAND_HZ[0], min(_BAND_HZ[1], rate / 2)),
+        coefficients=COEFFICIENTS,
+        range_db=_DYNAMIC_RANGE_DB,
     )
-    level = librosa.power_to_db(mel, ref=np.max, top_db=_DYNAMIC_RANGE_DB)
-    cepstra = librosa.feature.mfcc(S=level, n_mfcc=COEFFICIENTS)
-    both: npt.NDArray[np.float32] = np.concatenate((cepstra, librosa.feature.delta(cepstra))).T
-    return both
+    return np.concatenate((cepstra, deltas(cepstra)), axis=1)
 
 
 def map_takes(reference: Features, take: Features) -> TakeMap:

@@ -9,6 +9,7 @@ anti-diagonal do not depend on each other, so each diagonal is a handful of vect
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,43 +70,70 @@ def align(
     padded = np.full((n + _PAD, m + _PAD), _FAR, np.float32)
     padded[_PAD:, _PAD:] = cost
     flat, width = padded.ravel(), m + _PAD
-    opening = np.float32(open_gap) * (1 - np.eye(3, dtype=np.float32))
+    along = width - 1  # from a cell of an anti-diagonal to the next, one row down
+    skip_a = np.concatenate((skip_a[:1], skip_a)).astype(np.float32)
+    skip_b = np.concatenate((skip_b[:1], skip_b)).astype(np.float32)
     back = np.zeros((3, n + m + 1, n + 1), np.int8)
-    start = np.full((3, n + 1 + _PAD), _FAR, np.float32)
-    start[_MATCH, _PAD] = 0.0
-    # The scores of the last three diagonals; row i (frames of a used up) stands at i + _PAD.
-    last, last_but_one, last_but_two = start, np.full_like(start, _FAR), np.full_like(start, _FAR)
+    # The scores of four diagonals; row i (frames of a used up) stands at i + _PAD.
+    rings = [np.full((3, n + 1 + _PAD), _FAR, np.float32) for _ in range(4)]
+    rings[0][_MATCH, _PAD] = 0.0
+    last, last_but_one, last_but_two, scores = rings
+    gap = np.float32(open_gap)
     for k in range(1, n + m + 1):
         low, high = max(0, k - m), min(n, k)
         if corridor is not None:
             low, high = max(low, int(corridor[k, 0])), min(high, int(corridor[k, 1]))
-        i = np.arange(low, high + 1)
-        j = k - i
-        row, cell = i + _PAD, (i + 1) * width + j + 1  # cell of the frames i - 1 and j - 1
-        scores = np.full_like(start, _FAR)
+        count = high - low + 1
+        here, above = slice(low + _PAD, high + 1 + _PAD), slice(low + 1, high + 2)
+        two_above = slice(low, high + 1)
+        codes = back[:, k, low : high + 1]
+        scores.fill(_FAR)
 
-        options = last[:, row - 1] + opening[_WITHOUT_A][:, np.newaxis]
-        back[_WITHOUT_A, k, i] = options.argmin(axis=0)
-        scores[_WITHOUT_A, row] = options.min(axis=0) + skip_a[np.maximum(i - 1, 0)]
-
-        options = last[:, row] + opening[_WITHOUT_B][:, np.newaxis]
-        back[_WITHOUT_B, k, i] = options.argmin(axis=0)
-        scores[_WITHOUT_B, row] = np.where(
-            j > 0, options.min(axis=0) + skip_b[np.maximum(j - 1, 0)], _FAR
+        options = last[:, above]
+        best, codes[_WITHOUT_A] = _cheapest(
+            (options[_MATCH] + gap, options[_WITHOUT_A], options[_WITHOUT_B] + gap)
         )
+        scores[_WITHOUT_A, here] = best + skip_a[low : high + 1]
 
+        options = last[:, here]
+        best, codes[_WITHOUT_B] = _cheapest(
+            (options[_MATCH] + gap, options[_WITHOUT_A] + gap, options[_WITHOUT_B])
+        )
+        # Rows down, frames of b used up get fewer.
+        scores[_WITHOUT_B, here] = best + skip_b[k - high : k - low + 1][::-1]
+        if high == k:  # no frame of b is used up: none can be left out
+            scores[_WITHOUT_B, high + _PAD] = _FAR
+
+        # The cell of the frames i - 1 and j - 1, of the row low and of those below it.
+        cell = (low + 1) * width + (k - low) + 1
+        own, left, upper = (
+            flat[first : first + (count - 1) * along + 1 : along]
+            for first in (cell, cell - 1, cell - width)
+        )
         # Both frames of a double step are paid for, or stretching would be cheaper than matching.
-        options = np.concatenate(
+        options = last_but_one[:, above]
+        best, codes[_MATCH] = _cheapest(
             (
-                last_but_one[:, row - 1],
-                (last_but_two[_MATCH, row - 1] + flat[cell - 1])[np.newaxis],
-                (last_but_two[_MATCH, row - 2] + flat[cell - width])[np.newaxis],
+                *options,
+                last_but_two[_MATCH, above] + left,
+                last_but_two[_MATCH, two_above] + upper,
             )
         )
-        back[_MATCH, k, i] = options.argmin(axis=0)
-        scores[_MATCH, row] = np.minimum(options.min(axis=0) + flat[cell], _FAR)
-        last, last_but_one, last_but_two = scores, last, last_but_one
+        scores[_MATCH, here] = np.minimum(best + own, _FAR)
+        last, last_but_one, last_but_two, scores = scores, last, last_but_one, last_but_two
     return _trace(back, n, m, int(last[:, n + _PAD].argmin()))
+
+
+def _cheapest(
+    options: Sequence[npt.NDArray[np.float32]],
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.int8]]:
+    """Return the least of some options in each place, and which it is: the first of equals."""
+    least = options[0]
+    code = np.zeros(len(least), np.int8)
+    for number, option in enumerate(options[1:], start=1):
+        code[option < least] = number
+        least = np.minimum(least, option)
+    return least, code
 
 
 def corridor_along(path: Path, scale: int, shape: tuple[int, int], half_width: int) -> Corridor:
