@@ -35,9 +35,6 @@ from vocheck.recording import Recording, Samples, Source
 BLOCK_FRAMES = 192_000
 """Frames read at a time: long enough that the overhead per block vanishes, 1.5 MB in stereo."""
 
-PIECE_FRAMES = 16_000
-"""Frames decoded at a time, so that they stay in the processor's cache."""
-
 LENGTH_TOLERANCE_S = 0.1
 """How far a compressed file may fall short of its header before something counts as missing: above
 the encoder delays and the rounding of container clocks (under 50 ms), below the shortest word."""
@@ -137,11 +134,16 @@ class AudioFile:
             If there is not one sample, or a NaN or an infinity, or the decoder fails.
         """
         rate = self.source.rate_hz
+        integers = self.source.codec == "PCM"  # which are numbers, every one
         done = 0
         for block in self._decoded(frames):
             # The sum of squares is finite only where every sample is: one pass, no copy.
             flat = block.ravel("K")
-            if not np.isfinite(np.vdot(flat, flat)) and not np.isfinite(block).all():
+            if (
+                not integers
+                and not np.isfinite(np.vdot(flat, flat))
+                and not np.isfinite(block).all()
+            ):
                 first = int(np.argmin(np.isfinite(block).all(axis=1)))
                 raise AudioError(
                     f"{self._path}: holds samples that are not numbers "
@@ -471,24 +473,19 @@ class _Wave24Reader:
         channels = self.source.channels
         width = 3 * channels
         left = round(self.source.duration_s * self.source.rate_hz)
-        raw = np.zeros(1 + PIECE_FRAMES * width, np.uint8)
-        integers = np.ndarray((channels, PIECE_FRAMES), "<i4", raw, strides=(3, width))
+        raw = np.zeros(1 + min(frames, left) * width, np.uint8)
+        integers = np.ndarray((channels, len(raw) // width), "<i4", raw, strides=(3, width))
+        scratch = np.empty(integers.size, np.int32)
         while left:
-            block = np.empty((channels, min(frames, left)), np.float32)
-            done = 0
-            while done < block.shape[1]:
-                wanted = min(PIECE_FRAMES, block.shape[1] - done)
-                count = self._file.readinto(raw[1 : 1 + wanted * width].data) // width
-                if not count:  # the file has become shorter since it was opened
-                    left = done
-                    break
-                part = block[:, done : done + count]
-                values = integers[:, :count] & -256
-                np.multiply(values, 2.0**-31, out=part, dtype=np.float32, casting="unsafe")
-                done += count
-            if done:
-                yield block[:, :done].T
-            left -= done
+            wanted = raw[1 : 1 + min(frames, left) * width].data
+            count = self._file.readinto(wanted) // width
+            if not count:  # the file has become shorter since it was opened
+                return
+            values = scratch[: channels * count]
+            np.bitwise_and(integers[:, :count], -256, out=values.reshape(channels, count))
+            block = np.multiply(values, 2.0**-31, dtype=np.float32, casting="unsafe")
+            yield block.reshape(channels, count).T
+            left -= count
 
     def close(self) -> None:
         self._file.close()

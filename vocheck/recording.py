@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.activity import Activity, find_activity
-from vocheck.dsp.kweighting import channel_weights
-from vocheck.dsp.level import ActiveLevel, active_level
-from vocheck.dsp.pitch import PitchTrack, track_pitch
-from vocheck.dsp.resample import resample
-from vocheck.dsp.spectrogram import Spectrogram, power_spectrogram
-from vocheck.dsp.weighted_energy import EnergyMeter, KWeightedEnergies
 from vocheck.errors import AudioError
 from vocheck.results import Result
+
+# What a property computes with is imported there: a mix is read without most of it.
+if TYPE_CHECKING:
+    from vocheck.dsp.activity import Activity
+    from vocheck.dsp.level import ActiveLevel
+    from vocheck.dsp.pitch import PitchTrack
+    from vocheck.dsp.spectrogram import Spectrogram
+    from vocheck.dsp.weighted_energy import KWeightedEnergies
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 
@@ -140,6 +141,8 @@ class Recording:
 
     def voice_at(self, rate_hz: int) -> npt.NDArray[np.float32]:
         """Return `voice` resampled to `rate_hz`, shape (frames,); each rate is computed once."""
+        from vocheck.dsp.resample import resample
+
         if rate_hz not in self._resampled:
             self._resampled[rate_hz] = resample(self.voice, self.rate, rate_hz)
         return self._resampled[rate_hz]
@@ -147,6 +150,9 @@ class Recording:
     @cached_property
     def k_weighted_energies(self) -> KWeightedEnergies:
         """K-weighted energy of all channels together in steps of 10 ms (ITU-R BS.1770)."""
+        from vocheck.dsp.kweighting import channel_weights
+        from vocheck.dsp.weighted_energy import EnergyMeter
+
         weights = channel_weights(self.samples.shape[1], self.source.layout)
         meter = EnergyMeter(self.rate, weights)
         meter.feed(self.samples)
@@ -155,21 +161,29 @@ class Recording:
     @cached_property
     def spectrogram(self) -> Spectrogram:
         """Power spectrogram of `voice`: 21 ms Hann windows every 5 ms."""
+        from vocheck.dsp.spectrogram import power_spectrogram
+
         return power_spectrogram(self.voice, self.rate)
 
     @cached_property
     def activity(self) -> Activity:
         """Where the talker speaks: 10 ms frames, phrases and usable pauses."""
+        from vocheck.dsp.activity import find_activity
+
         return find_activity(self.spectrogram, self.duration_s)
 
     @cached_property
     def active_level(self) -> ActiveLevel:
         """Active speech level of `voice` to ITU-T P.56: what "re speech" is relative to."""
+        from vocheck.dsp.level import active_level
+
         return active_level(self.voice, self.rate)
 
     @cached_property
     def pitch(self) -> PitchTrack:
         """Fundamental frequency of `voice` every 10 ms."""
+        from vocheck.dsp.pitch import track_pitch
+
         return track_pitch(self.voice_at(PITCH_RATE_HZ), PITCH_RATE_HZ)
 
     def __repr__(self) -> str:

@@ -38,6 +38,20 @@ METERS = {
     "pyloudnorm": "pyloudnorm: I",
     "read": "reading the file alone (libsndfile)",
 }
+COLD = """
+from vocheck.audio import open_audio
+from vocheck.measurements.loudness import LoudnessMeter
+from vocheck.measurements.true_peak import TruePeakMeter
+
+with open_audio({path!r}) as file:
+    loudness = LoudnessMeter(file.source.rate_hz, file.source.channels, file.source.layout)
+    peak = TruePeakMeter(file.source.channels, file.source.rate_hz)
+    for block in file.blocks():
+        loudness.feed(block)
+        peak.feed(block)
+print(loudness.result().summary(), peak.result())
+"""
+"""What `ours` does, as a program of its own: without what this script itself imports."""
 BARS = {"ffmpeg": 2.0, "libebur128": 4.0, "pyloudnorm": 7.0}
 BAR_MEMORY_MB = 80
 BAR_COLD_S = 0.35
@@ -174,7 +188,12 @@ def cold_s(code: str) -> float:
     times = []
     for _ in range(5):
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        subprocess.run([sys.executable, "-c", code], env=os.environ | ONE_THREAD, check=True)
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env=os.environ | ONE_THREAD,
+            check=True,
+            stdout=subprocess.DEVNULL,
+        )
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
     return min(times)
@@ -228,7 +247,7 @@ def main() -> None:
             parts.append(f"### {arguments.minutes:g} min, {name}\n\n{found}")
             print(parts[-1], flush=True)
             path.unlink()
-        cold = cold_s(f"from tests.benchmarks.loudness import ours; ours({str(minute)!r})")
+        cold = cold_s(COLD.format(path=str(minute)))
         parts.append(
             f"One minute of stereo in a new process, Python and imports included: {cold:.2f} s of "
             f"CPU time (bar {BAR_COLD_S} s); importing numpy alone takes "

@@ -1,124 +1,25 @@
 """Facts about a recording, one file per group of quantities; no limit and no verdict stands here.
 
 Each module holds a docstring that teaches the quantity (what it is, method, source, units, limits
-of validity), a frozen result class, and ``measure(recording) -> result``. `Measurements` is the
-list of them, in report order.
+of validity), a frozen result class, and ``measure(recording) -> result``. The list of them, in
+report order, is in `vocheck.measurements.every`. It is loaded when first asked for: a final mix
+needs two measurements of the sixteen.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from vocheck.measurements import (
-    breaths,
-    clicks,
-    clipping,
-    dropouts,
-    format,
-    hum,
-    level,
-    loudness,
-    noise,
-    plosives,
-    processing,
-    reverberation,
-    sibilance,
-    speech,
-    tone,
-    true_peak,
-)
-from vocheck.measurements.breaths import Breaths
-from vocheck.measurements.clicks import Clicks
-from vocheck.measurements.clipping import Clipping
-from vocheck.measurements.dropouts import Dropouts
-from vocheck.measurements.format import Format
-from vocheck.measurements.hum import Hum
-from vocheck.measurements.level import Level
-from vocheck.measurements.loudness import Loudness
-from vocheck.measurements.noise import Noise
-from vocheck.measurements.plosives import Plosives
-from vocheck.measurements.processing import Processing
-from vocheck.measurements.reverberation import Reverberation
-from vocheck.measurements.sibilance import Sibilance
-from vocheck.measurements.speech import Speech
-from vocheck.measurements.tone import Tone
-from vocheck.measurements.true_peak import TruePeak
-from vocheck.recording import Recording
-from vocheck.results import Group, Result
+__all__ = ["MEASUREMENTS", "Measurements", "group_name", "measure"]
 
-MEASUREMENTS: tuple[ModuleType, ...] = (
-    loudness,
-    true_peak,
-    level,
-    speech,
-    noise,
-    hum,
-    processing,
-    reverberation,
-    plosives,
-    sibilance,
-    clipping,
-    clicks,
-    dropouts,
-    breaths,
-    tone,
-    format,
-)
-"""The modules that measure, in report order; a module's name is the name of its group."""
+if TYPE_CHECKING:
+    from vocheck.measurements.every import MEASUREMENTS, Measurements, group_name, measure
 
 
-@dataclass(frozen=True, kw_only=True)
-class Measurements(Result):
-    """Everything measured on one recording, one group per module of `MEASUREMENTS`."""
+def __getattr__(name: str) -> Any:
+    """Load a name of `every` on first use (PEP 562)."""
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from vocheck.measurements import every
 
-    loudness: Loudness
-    true_peak: TruePeak
-    level: Level
-    speech: Speech
-    noise: Noise
-    hum: Hum
-    processing: Processing
-    reverberation: Reverberation
-    plosives: Plosives
-    sibilance: Sibilance
-    clipping: Clipping
-    clicks: Clicks
-    dropouts: Dropouts
-    breaths: Breaths
-    tone: Tone
-    format: Format
-
-    def reasons(self) -> dict[str, str]:
-        """Return the dotted names that carry no number, each with its reason."""
-        groups: dict[str, Group] = {f.name: getattr(self, f.name) for f in fields(self)}
-        return {
-            f"{name}.{field}": reason
-            for name, group in groups.items()
-            for field, reason in group.reasons().items()
-        }
-
-
-def group_name(module: ModuleType) -> str:
-    """Return the name under which a module's result stands in `Measurements`."""
-    return module.__name__.rpartition(".")[2]
-
-
-def measure(recording: Recording) -> Measurements:
-    """Measure everything on one recording.
-
-    Parameters
-    ----------
-    recording : Recording
-        Of any length, rate and number of channels; never written to.
-
-    Returns
-    -------
-    Measurements
-        Facts only. What could not be measured is ``None``, with its reason.
-    """
-    facts: dict[str, Any] = {
-        group_name(module): module.measure(recording) for module in MEASUREMENTS
-    }
-    return Measurements(**facts)
+    return getattr(every, name)
