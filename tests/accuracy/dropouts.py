@@ -5,7 +5,10 @@ Run as ``python -m tests.accuracy.dropouts``.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
+import numpy.typing as npt
 import soxr
 
 from tests.accuracy.carriers import TESTED_ON, carriers
@@ -14,11 +17,47 @@ from tests.speech import Speech
 from vocheck.measurements import dropouts
 from vocheck.recording import Recording
 
+Samples = npt.NDArray[np.float32]
+
 ZERO_MS = (0.5, 1.0, 3.0, 10.0, 30.0, 100.0)
 REPEAT_FRAMES = (64, 128, 256, 441, 480, 1000, 1024, 4096)
 PER_CARRIER = 6
 WITHIN_S = 0.005
-CHANGES = {"": "as recorded", "-20 dB": "20 dB lower", "96000": "resampled to 96 kHz"}
+NOISE_DB = -60.0  # re RMS of the take
+
+
+def _resampled(to: int) -> Callable[[Samples, int], tuple[Samples, int]]:
+    return lambda x, rate: (soxr.resample(x, rate, to, "HQ"), to)
+
+
+def _there_and_back(x: Samples, rate: int) -> tuple[Samples, int]:
+    other = 44100 if rate != 44100 else 48000
+    return soxr.resample(soxr.resample(x, rate, other, "HQ"), other, rate, "HQ"), rate
+
+
+def _dithered(x: Samples, rate: int) -> tuple[Samples, int]:
+    """Return `x` in 16 bits with dither of a triangular distribution."""
+    rng = np.random.default_rng(4)
+    steps = x * 32768 + rng.random(len(x)) - rng.random(len(x))
+    return (np.round(steps) / 32768).astype(np.float32), rate
+
+
+def _noisy(x: Samples, rate: int) -> tuple[Samples, int]:
+    noise = np.random.default_rng(5).standard_normal(len(x)) * np.sqrt(np.mean(x**2))
+    return (x + noise * 10 ** (NOISE_DB / 20)).astype(np.float32), rate
+
+
+CHANGES: dict[str, Callable[[Samples, int], tuple[Samples, int]]] = {
+    "as recorded": lambda x, rate: (x, rate),
+    "20 dB lower": lambda x, rate: (x * np.float32(0.1), rate),
+    "resampled to 44.1 kHz": _resampled(44100),
+    "resampled to 48 kHz": _resampled(48000),
+    "resampled to 96 kHz": _resampled(96000),
+    "to another rate and back": _there_and_back,
+    "dithered to 16 bits": _dithered,
+    "noise 60 dB below the voice": _noisy,
+}
+"""What happens to the file after the fault, by name."""
 
 
 def damaged(
@@ -49,26 +88,35 @@ def damaged(
     return x, places
 
 
-def row(kind: str, length: float, change: str = "") -> tuple[float, float]:
-    """Return recall and precision of faults of `length` (ms of zeros, or frames repeated)."""
+def row(kind: str, length: float, change: str) -> tuple[float, float]:
+    """Return recall and precision of faults of `length` (ms of zeros, or frames repeated).
+
+    A repeat of silence is a gap to whoever hears it, and to the detector; either kind counts.
+    """
     rng = np.random.default_rng(9)
     hit = missed = false = 0
     for carrier in carriers():
         rate = carrier.rate
         frames = round(length * rate / 1000) if kind == "zero-run" else int(length)
         x, places = damaged(carrier, kind, frames, rng)
-        if change == "-20 dB":
-            x = x * np.float32(0.1)
-        elif change:
-            x, rate = soxr.resample(x, rate, int(change), "HQ"), int(change)
+        changed, new_rate = CHANGES[change](x, rate)
+        if change.startswith("resampled") and new_rate == rate:
+            continue
+        x, rate = changed, new_rate
         events = dropouts.measure(Recording(x, rate)).events
         true_s = [place / carrier.rate for place in places]
         for time in true_s:
-            near = [e for e in events if abs(e.start_s - time) < WITHIN_S and e.kind == kind]
+            near = [e for e in events if abs(e.start_s - time) < WITHIN_S]
             hit += bool(near)
             missed += not near
         false += sum(all(abs(e.start_s - time) >= WITHIN_S for time in true_s) for e in events)
     return hit / (hit + missed), hit / max(1, hit + false)
+
+
+def false_alarms(change: str) -> int:
+    """Return how many dropouts are found in the carriers without a fault."""
+    takes = [CHANGES[change](carrier.samples, carrier.rate) for carrier in carriers()]
+    return sum(len(dropouts.measure(Recording(x, rate)).events) for x, rate in takes)
 
 
 def main() -> None:
@@ -82,25 +130,26 @@ def main() -> None:
             f"| {kind}, {unit} | " + " | ".join(f"{n:g}" for n in lengths) + " |",
             "|---" * (len(lengths) + 1) + "|",
         ]
-        for change, name in CHANGES.items():
-            cells = [row(kind, n, change) for n in lengths]
-            tables.append(
-                f"| {name}: recall / precision | "
-                + " | ".join(f"{r:.2f} / {p:.2f}" for r, p in cells)
-                + " |"
-            )
+        for change in CHANGES:
+            cells = " | ".join("{:.2f} / {:.2f}".format(*row(kind, n, change)) for n in lengths)
+            tables.append(f"| {change}: recall / precision | {cells} |")
         tables.append("")
     minutes = sum(carrier.duration_s for carrier in carriers()) / 60
-    false = sum(len(dropouts.measure(Recording(c.samples, c.rate)).events) for c in carriers())
+    false = {change: false_alarms(change) for change in CHANGES}
     text = "\n".join(
         [
             *tables,
-            f"In {minutes:.1f} minutes of untouched takes {false} dropouts were found.",
+            f"In {minutes:.1f} minutes of takes without a fault dropouts were found: "
+            + "; ".join(f"{count} {change}" for change, count in false.items())
+            + ".",
             "",
             "Six faults a take, at random places whose surroundings are within 20 dB of the active"
-            " speech level. A repeat plays the samples just before it again.",
+            " speech level. A repeat plays the samples just before it again; where those are"
+            " silence, it is found as a gap.",
             "",
-            TESTED_ON,
+            f"{TESTED_ON} What tells a gap that is no longer zero was chosen on the same"
+            " material; its limits were then widened, because a synthetic test voice (slt) whose"
+            " glottal pulses die away within 3 ms had set off one alarm.",
         ]
     )
     write_section("dropouts", "Dropouts", text)

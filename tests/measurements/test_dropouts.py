@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import soxr
 
 from tests import speech
 from vocheck.measurements import dropouts
@@ -86,3 +87,50 @@ def test_every_channel_is_searched(voice: np.ndarray):
     second = voice * np.float32(0.7)
     second[place : place + 480] = 0.0
     assert [e.kind for e in events(np.column_stack([voice, second]))] == ["zero-run"]
+
+
+@pytest.mark.parametrize("rate", [44100, 96000])
+@pytest.mark.parametrize("ms", [1, 3, 10])
+def test_a_gap_survives_resampling(voice: np.ndarray, ms: float, rate: int):
+    """Once resampled, the zeros ring (the filter reaches 1 ms): the hole is still a gap."""
+    place, frames = loudest(voice), round(ms * RATE / 1000)
+    x = voice.copy()
+    x[place : place + frames] = 0.0
+    resampled = soxr.resample(x, RATE, rate, "HQ")
+    (event,) = dropouts.measure(Recording(resampled, rate)).events
+    assert event.kind == "zero-run"
+    assert event.start_s == pytest.approx(place / RATE, abs=0.001)
+    assert event.end_s == pytest.approx((place + frames) / RATE, abs=0.001)
+
+
+def test_a_gap_survives_noise(voice: np.ndarray):
+    """Noise 60 dB below the voice fills a gap of 3 ms, which stays a hole with sharp edges."""
+    place = loudest(voice)
+    x = voice.copy()
+    x[place : place + 144] = 0.0
+    rms = np.sqrt(np.mean(np.square(voice)))
+    x += (0.001 * rms * np.random.default_rng(0).standard_normal(len(x))).astype(np.float32)
+    (event,) = events(x)
+    assert event.kind == "zero-run"
+    assert event.start_s == pytest.approx(place / RATE, abs=0.001)
+
+
+@pytest.mark.parametrize("rate", [44100, 96000])
+@pytest.mark.parametrize("frames", [480, 1024])
+def test_a_repeat_survives_resampling(voice: np.ndarray, frames: int, rate: int):
+    """The second playing equals the first to within the ringing at its edges (blocks of 1 ms)."""
+    place = loudest(voice) + 4096
+    x = voice.copy()
+    x[place : place + frames] = x[place - frames : place]
+    resampled = soxr.resample(x, RATE, rate, "HQ")
+    (event,) = dropouts.measure(Recording(resampled, rate)).events
+    assert event.kind == "repeat"
+    assert event.start_s == pytest.approx(place / RATE, abs=0.003)
+    assert event.end_s == pytest.approx((place + frames) / RATE, abs=0.003)
+
+
+@pytest.mark.parametrize("rate", [44100, 48000, 96000])
+def test_clean_speech_has_none_at_any_rate(voice: np.ndarray, rate: int):
+    """Nearly periodic vowels and the closures of stops are neither repeats nor gaps."""
+    resampled = soxr.resample(voice, RATE, rate, "HQ")
+    assert dropouts.measure(Recording(resampled, rate)).events == ()
