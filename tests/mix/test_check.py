@@ -16,6 +16,8 @@ from vocheck.codecs import parse_codings
 from vocheck.config import load_config
 from vocheck.errors import AudioError, TargetError, VocheckError
 from vocheck.mix import DestinationResult, MixResult, check_mix
+from vocheck.report.text.mix import render_mix
+from vocheck.targets.destinations import load_destinations
 
 
 def verdicts(result: DestinationResult) -> dict[str, str]:
@@ -148,6 +150,26 @@ def test_dialogue_rule_needs_the_voice(tmp_path: Path) -> None:
     assert verdicts(voiced.destinations[0])["dialogue_lufs"] == "pass"
 
 
+@pytest.mark.parametrize("name", ["netflix", "netflix-branded", "amazon-mgm", "atsc-a85"])
+def test_dialogue_is_measured_where_the_voice_stem_speaks(tmp_path: Path, name: str) -> None:
+    """With the voice stem a dialogue rule gets a verdict: of the mix under the voice, ungated."""
+    destination = load_destinations()[name]
+    rule = destination.rule("dialogue_lufs")
+    assert rule is not None
+    assert rule.minimum is not None
+    for level, verdict in ((rule.target, "pass"), (rule.minimum - 1.0, "fail")):
+        assert level is not None
+        voice = np.concatenate([tone(3, level), silence(3)] * 3)
+        music = np.concatenate([silence(3), tone(3, level + 12.0)] * 3)
+        stem = write(tmp_path / "voice.wav", voice, subtype="PCM_24")
+        mix = write(tmp_path / "mix.wav", voice + music, subtype="PCM_24")
+        result = check_mix(mix, [name], {"voice": stem}, encode=())
+        # closed form: a 1 kHz sine that peaks at x dBFS reads x LUFS (Tech 3341, case 1). The
+        # 12 dB louder music between the phrases is no dialogue. 0.1 LU: the tolerance of Tech 3341.
+        assert result.measurements.dialogue_lufs == pytest.approx(level, abs=0.1)
+        assert verdicts(result.destinations[0])["dialogue_lufs"] == verdict
+
+
 def test_inverted_side(tmp_path: Path) -> None:
     """Opposite sides cancel in mono: warned about, whatever the destination."""
     samples = tone(10, -14)
@@ -270,6 +292,23 @@ def test_a_truncated_file_fails(tmp_path: Path) -> None:
     (missing,) = [c for c in result.checks if c.fact == "missing_s"]
     assert missing.verdict == "fail"
     assert missing.value == pytest.approx(2.0, abs=0.01)
+
+
+def test_a_file_whose_length_was_never_written_is_flagged(tmp_path: Path) -> None:
+    """An export that is still running, or broke off: what is there is measured, with a warning."""
+    path = write(tmp_path / "mix.wav", tone(4, -14), subtype="PCM_16")
+    whole = check_mix(path, [])
+    assert "length" not in {c.fact for c in whole.checks}
+    data = bytearray(path.read_bytes())
+    size = data.index(b"data") + 4
+    data[size : size + 4] = b"\xff" * 4  # what programs write that do not know the length yet
+    path.write_bytes(data)
+    result = check_mix(path, [])
+    assert result.source.unfinished
+    (length,) = [c for c in result.checks if c.fact == "length"]
+    assert (length.verdict, length.value) == ("warn", "never written")
+    assert result.verdict == "warn"
+    assert "Length in the header" in render_mix(result)
 
 
 def test_verify_shows_an_independent_reading(tmp_path: Path) -> None:
