@@ -34,6 +34,23 @@ def test_help_imports_no_numpy():
     assert done.stderr.strip() == "[]"
 
 
+def test_the_matrix_library_stays_on_one_thread():
+    """Its other threads would spin between short products; a user's own choice stands."""
+    code = (
+        "import os, sys; from vocheck.cli import main\n"
+        "try: main(['--version'])\n"
+        "except SystemExit: print(os.environ['OPENBLAS_NUM_THREADS'], file=sys.stderr)"
+    )
+    for chosen, expected in ((None, "1"), ("3", "3")):
+        environment = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"}
+        if chosen is not None:
+            environment["OPENBLAS_NUM_THREADS"] = chosen
+        done = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, env=environment
+        )
+        assert done.stderr.strip() == expected
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_has_help_and_needs_no_numpy_for_it(name: str):
     """Each listed command exists, and its own help loads nothing heavy either."""

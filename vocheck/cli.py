@@ -76,6 +76,9 @@ def group() -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line and exit with its status."""
+    # Before numpy is loaded: our matrix products are short, and OpenBLAS's other threads would only
+    # spin between them. Several takes at once run in processes instead.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(run(args))
 
 
