@@ -32,6 +32,8 @@ from vocheck.targets.limits import Limits
 from vocheck.words import fill
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
+NEAR_S = 0.005
+"""What lies this near to an event of which it may be part is not counted beside it."""
 Progress = Callable[[Iterable[TakeResult | Failure], int], Iterable[TakeResult | Failure]]
 """Wraps a stream of results of known length, to show how far it is."""
 
@@ -52,6 +54,7 @@ class Criterion:
     minus: str | None = None
     absent: str | None = None
     times: str | None = None
+    apart_from: str | None = None
     each: float = 0.0
     scale: Literal["linear", "doublings"] = "linear"
     cap: float = float("inf")
@@ -59,6 +62,9 @@ class Criterion:
     def facts(self, measurements: Measurements) -> list[tuple[float, float | None]]:
         """Return the values that cost, each with its time where it has one."""
         found = [(float(v), t) for v, t in look_up(measurements, self.measurement, self.name)]
+        if self.apart_from is not None:
+            others = resolve(measurements, self.apart_from) or ()
+            found = [(v, t) for v, t in found if t is None or not any(_at(t, o) for o in others)]
         if self.minus is None:
             return found
         return [
@@ -98,6 +104,11 @@ class Criterion:
 
 
 _Within = tuple[float, int]
+
+
+def _at(time_s: float, event: Any) -> bool:
+    """Return whether a moment belongs to an event that starts and ends."""
+    return bool(event.start_s - NEAR_S <= time_s <= event.end_s + NEAR_S)
 
 
 def _inside(time: float, span: tuple[float, float]) -> bool:
