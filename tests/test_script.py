@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,9 @@ import pytest
 from tests.demo_session import FOLDER, planted, truth
 from vocheck.cli import run
 from vocheck.errors import SessionError
-from vocheck.reading import check_reading, check_takes
+from vocheck.reading import check_reading
 from vocheck.script import read_script, read_time, syllables_in, words_of
+from vocheck.script_check import check_takes
 
 
 def test_a_script_as_text_has_one_line_per_id(tmp_path: Path):
@@ -143,3 +145,64 @@ def test_the_command_predicts_and_checks(capsys):
     pytest.importorskip("pocketsphinx")
     assert run(["script", script, str(FOLDER / "04_bowl_t3.flac")]) == 1
     assert "minutes" in capsys.readouterr().out
+
+
+def session_with(tmp_path: Path, *takes: str) -> Path:
+    """Copy takes of the demo session and its script into a folder."""
+    for name in (*(f"{take}.flac" for take in takes), "script.txt"):
+        shutil.copyfile(FOLDER / name, tmp_path / name)
+    return tmp_path
+
+
+def test_a_take_with_a_word_missing_does_not_win(tmp_path: Path, capsys):
+    """Otherwise the cleaner take, it falls behind once the script is known."""
+    pytest.importorskip("pocketsphinx")
+    folder = session_with(tmp_path, "04_bowl_t3", "04_bowl_t1")
+    for options, first in (([], "04_bowl_t3"), (["--script", str(folder / "script.txt")], None)):
+        assert run(["rank", str(folder), "--format", "json", *options]) == 0
+        order = json.loads(capsys.readouterr().out)["lines"][0]["order"]
+        by_name = {Path(take["path"]).stem: take for take in order}
+        if first is not None:
+            assert Path(order[0]["path"]).stem == first
+    found = {f["name"]: f for f in by_name["04_bowl_t3"]["result"]["findings"]}
+    assert found["words_missing"]["words"] == ["minutes"]
+    assert by_name["04_bowl_t3"]["position"] == 2
+
+
+def test_the_comp_sheet_says_which_word_is_missing(tmp_path: Path, capsys):
+    """The script may stand in vocheck.toml; the phrase costs more, and the word is named."""
+    pytest.importorskip("pocketsphinx")
+    folder = session_with(tmp_path, "04_bowl_t3", "04_bowl_t4")
+    (folder / "vocheck.toml").write_text('[session]\nscript = "script.txt"\n', encoding="utf-8")
+    assert run(["comp", str(folder)]) == 0
+    assert "possibly missing: “minutes”" in capsys.readouterr().out
+
+
+def test_plosives_are_told_with_their_word(tmp_path: Path, capsys):
+    """The words that the pops were planted on."""
+    pytest.importorskip("pocketsphinx")
+    folder = session_with(tmp_path, "01_river_t2")
+    run(["rank", str(folder), "--script", str(folder / "script.txt")])
+    told = " ".join(capsys.readouterr().out.split())
+    assert "on “bridge”, “beside”" in told
+
+
+def test_without_the_extra_the_pace_is_told_and_what_to_install(
+    tmp_path: Path, capsys, monkeypatch: pytest.MonkeyPatch
+):
+    """One line on stderr; the words are not judged, the verdicts stand."""
+    monkeypatch.setattr("vocheck.reading.can_hear_words", lambda: False)
+    folder = session_with(tmp_path, "04_bowl_t3")
+    script = str(folder / "script.txt")
+    assert run(["rank", str(folder), "--script", script, "--format", "json"]) == 0
+    out, err = capsys.readouterr()
+    reading = json.loads(out)["lines"][0]["order"][0]["result"]["reading"]
+    words = truth()["takes"]["04_bowl_t3"]["words"]
+    spoken_s = words[-1]["end_s"] - words[0]["start_s"]
+    text = read_script(script)["04_bowl"]
+    # 10 %: speech activity starts early and ends late by up to 0.1 s, of 5 s
+    assert reading["words_per_minute"] == pytest.approx(
+        60 * len(words_of(text)) / spoken_s, rel=0.1
+    )
+    assert reading["misread"] is None
+    assert err.strip() == "vocheck: to check the words of the script: pip install 'vocheck[script]'"

@@ -30,11 +30,13 @@ import numpy.typing as npt
 from vocheck.deviations import Deviation, find_deviations
 from vocheck.dsp.level import db
 from vocheck.errors import AudioError
-from vocheck.judge import event_time
+from vocheck.judge import event_time, load_word_limits
 from vocheck.measurements import Measurements
 from vocheck.rank import LineRanking, load_criteria, rank_line, take_costs
+from vocheck.reading import Misread
 from vocheck.recording import Recording
 from vocheck.results import SCHEMA, Result
+from vocheck.script import Script
 from vocheck.session import Notes, open_session
 from vocheck.take import Failure, TakeResult, load_take
 from vocheck.takemap import FRAME_S, Features, Span, TakeMap, features, map_takes
@@ -221,11 +223,14 @@ class LoadedTake:
 
 
 def load_for_comp(
-    path: str, limits: Limits | None = None, pattern: str | None = None
+    path: str,
+    limits: Limits | None = None,
+    pattern: str | None = None,
+    script: Script | None = None,
 ) -> LoadedTake | Failure:
     """Read, measure and judge one take, and keep what comparing needs."""
     try:
-        recording, result = load_take(path, limits, pattern=pattern)
+        recording, result = load_take(path, limits, pattern=pattern, script=script)
     except AudioError as error:
         return Failure(path=path, error=str(error))
     return loaded(recording, result)
@@ -249,6 +254,7 @@ def comp_takes(
     notes: Notes | None = None,
     pattern: str | None = None,
     executor: Executor | None = None,
+    script: Script | None = None,
 ) -> tuple[CompSheet, ...]:
     """Make the comp sheet of each line.
 
@@ -256,7 +262,7 @@ def comp_takes(
     ----------
     paths : iterable of path-like
         Takes, or folders of them.
-    limits, notes, pattern, executor
+    limits, notes, pattern, executor, script
         As for `vocheck.rank_takes`.
 
     Raises
@@ -267,7 +273,7 @@ def comp_takes(
         If a limits file is malformed.
     """
     session = open_session(paths, pattern, notes)
-    load = partial(load_for_comp, limits=limits, pattern=pattern)
+    load = partial(load_for_comp, limits=limits, pattern=pattern, script=script)
     run = map if executor is None else executor.map
     sheets = []
     for line, takes in session.lines.items():
@@ -413,6 +419,9 @@ def _readings(
                 if d.take == t and d.phrase == number:
                     points += _weights()["missing"] * min(1.0, d.length_s / (end - start))
                     reasons.append(f"possibly {d.kind} words ({d.length_s:.1f} s)")
+            for misread in _misread_in(take, span):
+                points += load_word_limits()[misread.kind]["points"]
+                reasons.append(f"possibly {misread.kind}: “{misread.words}”")
             level = levels[t]
             phrase.append(
                 Reading(
@@ -429,6 +438,16 @@ def _readings(
             )
         phrases.append(phrase)
     return phrases
+
+
+def _misread_in(take: LoadedTake, span: Span) -> list[Misread]:
+    """Return where a take departs from its script within a stretch."""
+    reading = take.result.reading
+    return [
+        misread
+        for misread in (reading.misread if reading is not None else None) or ()
+        if span[0] <= misread.time_s < span[1]
+    ]
 
 
 def _clip(span: Span, duration_s: float) -> Span:

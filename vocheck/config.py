@@ -9,6 +9,7 @@ r"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
 
     [session]
     pattern = '(?P<line>.+)_take(?P<take>\d+)'
+    script = "script.txt"         # comp and rank hold the takes against it; beside this file
 
 The nearest file alone counts; files further up are not merged in.
 """
@@ -39,7 +40,7 @@ class Config:
     limits, destinations : mapping of str to mapping
         Overrides by name.
     session : mapping
-        ``pattern``: how a file name tells line and take.
+        ``pattern``: how a file name tells line and take; ``script``: the script's file.
     """
 
     path: Path | None = None

@@ -6,12 +6,16 @@ limits (`vocheck.targets.limits`), none from this file.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
 from typing import Any, Literal
 
 from vocheck.errors import TargetError
 from vocheck.measurements import Measurements
+from vocheck.reading import Reading
 from vocheck.results import Result
 from vocheck.targets.limits import (
     SEVERITIES,
@@ -51,6 +55,8 @@ class Finding(Result):
         How many events are beyond the mildest limit, where events were judged.
     times_s : tuple of float
         Where in the take.
+    words : tuple of str
+        The words that these places fall on, where the take was held against a script.
     message, now, later : str
         What was found; what to change in the booth now; what the edit can still do.
     """
@@ -68,6 +74,7 @@ class Finding(Result):
     message: str
     now: str
     later: str
+    words: tuple[str, ...] = ()
 
 
 def judge(measurements: Measurements, limits: Limits) -> tuple[Finding, ...]:
@@ -91,6 +98,71 @@ def judge(measurements: Measurements, limits: Limits) -> tuple[Finding, ...]:
     replaced = {name for limit, _ in found for name in limit.replaces}
     findings = [finding for limit, finding in found if limit.name not in replaced]
     return tuple(sorted(findings, key=lambda f: -SEVERITIES.index(f.severity)))
+
+
+@cache
+def load_word_limits() -> dict[str, dict[str, Any]]:
+    """Return what a departure from the script means: the rows of ``words.toml``, by its kind."""
+    text = files("vocheck.targets").joinpath("words.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def judge_reading(reading: Reading, findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Say what a take's words are found to be, beside what its sound is, worst first.
+
+    Parameters
+    ----------
+    reading : Reading
+    findings : sequence of Finding
+        What `judge` found; each is told the words that its places fall on.
+
+    Returns
+    -------
+    tuple of Finding
+        All of them.
+    """
+    found = [
+        replace(
+            finding,
+            words=tuple(
+                dict.fromkeys(
+                    word for time in finding.times_s if (word := reading.word_at(time)) is not None
+                )
+            ),
+        )
+        for finding in findings
+    ]
+    for kind, row in load_word_limits().items():
+        misread = [one for one in reading.misread or () if one.kind == kind]
+        if not misread:
+            continue
+        words = ", ".join(f"“{one.words}”" for one in misread)
+        count = sum(len(one.words.split()) for one in misread)
+        found.append(
+            Finding(
+                name=f"words_{kind}",
+                measurement="reading.misread",
+                severity=row["severity"],
+                value=float(count),
+                unit="words",
+                limit=0.0,
+                limit_source="the script",
+                limit_status="our choice",
+                count=len(misread),
+                times_s=tuple(one.time_s for one in misread),
+                message=fill(row["message"], count=count, words=words),
+                now=row["now"],
+                later=row["later"],
+                words=tuple(one.words for one in misread),
+            )
+        )
+    return tuple(sorted(found, key=lambda f: -SEVERITIES.index(f.severity)))
+
+
+def word_points(reading: Reading | None) -> float:
+    """Return what a take's departures from its script cost it, in points of damage."""
+    misread = reading.misread if reading is not None else None
+    return float(sum(load_word_limits()[one.kind]["points"] for one in misread or ()))
 
 
 def verdict_of(findings: Sequence[Finding]) -> Verdict:

@@ -19,6 +19,7 @@ from vocheck.comp import CompSheet, LoadedTake, loaded, make_sheet
 from vocheck.errors import AudioError
 from vocheck.rank import Ranking
 from vocheck.recording import Recording
+from vocheck.script import Script
 from vocheck.session import Notes, open_session
 from vocheck.take import Failure, load_take
 from vocheck.targets.limits import Limits
@@ -77,13 +78,14 @@ def make_overview(
     pattern: str | None = None,
     executor: Executor | None = None,
     progress: Callable[[Iterable[_Shown | Failure], int], Iterable[_Shown | Failure]] | None = None,
+    script: Script | None = None,
 ) -> Overview:
     """Rank, compare and picture the takes of a session.
 
     The parameters are those of `vocheck.rank_takes`, and so are the errors raised.
     """
     session = open_session(paths, pattern, notes)
-    work = partial(_show, limits=limits, targets=tuple(targets), pattern=pattern)
+    work = partial(_show, limits=limits, targets=tuple(targets), pattern=pattern, script=script)
     names = list(map(os.fspath, session.paths))
     run = map if executor is None else executor.map
     done: Iterable[_Shown | Failure] = run(work, names)
@@ -106,10 +108,14 @@ def make_overview(
 
 
 def _show(
-    path: str, limits: Limits | None, targets: tuple[str, ...], pattern: str | None
+    path: str,
+    limits: Limits | None,
+    targets: tuple[str, ...],
+    pattern: str | None,
+    script: Script | None,
 ) -> _Shown | Failure:
     try:
-        recording, result = load_take(path, limits, targets, pattern=pattern)
+        recording, result = load_take(path, limits, targets, pattern=pattern, script=script)
     except AudioError as error:
         return Failure(path=path, error=str(error))
     return loaded(recording, result), draw(recording)

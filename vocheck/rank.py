@@ -23,9 +23,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
-from vocheck.judge import Verdict, look_up, resolve
+from vocheck.judge import Verdict, look_up, resolve, word_points
 from vocheck.measurements import Measurements
 from vocheck.results import SCHEMA, Result
+from vocheck.script import Script
 from vocheck.session import Note, Notes, open_session, take_key
 from vocheck.take import Failure, TakeResult, check_all
 from vocheck.targets.limits import Limits
@@ -214,6 +215,7 @@ def rank_takes(
     pattern: str | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    script: Script | None = None,
 ) -> Ranking:
     """Measure takes and rank those of each line.
 
@@ -221,7 +223,7 @@ def rank_takes(
     ----------
     paths : iterable of path-like
         Takes, or folders of them.
-    limits, targets, pattern, executor
+    limits, targets, pattern, executor, script
         As for `vocheck.check_all`.
     notes : Notes, optional
         What the session notes say; where omitted, ``notes.csv`` beside the takes is read.
@@ -238,7 +240,7 @@ def rank_takes(
     session = open_session(paths, pattern, notes)
     takes = session.paths
     checked: Iterable[TakeResult | Failure] = check_all(
-        takes, limits, targets, pattern=pattern, executor=executor
+        takes, limits, targets, pattern=pattern, executor=executor, script=script
     )
     if progress is not None:
         checked = progress(checked, len(takes))
@@ -360,16 +362,22 @@ class _Comparison:
     noted: Sequence[Note]
     costs: Sequence[Mapping[str, Cost]]
     damage: Sequence[float]
+    words: Sequence[float]
     names: Sequence[str]
 
     @classmethod
     def of(cls, takes: Sequence[TakeResult], notes: Notes) -> _Comparison:
         costs = [take_costs(take.measurements) for take in takes]
+        words = [word_points(take.reading) for take in takes]
         return cls(
             takes=takes,
             noted=[notes.get(take_key(take.path or ""), Note()) for take in takes],
             costs=costs,
-            damage=relative_damage(costs),
+            damage=[
+                damage + points - min(words)
+                for damage, points in zip(relative_damage(costs), words, strict=True)
+            ],
+            words=words,
             names=[_name(take, i) for i, take in enumerate(takes)],
         )
 
@@ -390,6 +398,8 @@ class _Comparison:
     def worse_than(self, a: int, b: int) -> str:
         """Return in words what costs take `a` more than take `b`, the dearest first."""
         found = []
+        if self.words[a] > self.words[b]:
+            found.append((self.words[a] - self.words[b], "words depart from the script"))
         for criterion in load_criteria():
             mine, other = self.costs[a][criterion.name], self.costs[b][criterion.name]
             if mine.value is None or other.value is None or mine.points <= other.points:

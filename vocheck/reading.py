@@ -9,27 +9,24 @@ Limits of validity: English, one talker, no music under the voice. Short functio
 are not judged. A word that the dictionary lacks gets a pronunciation from its spelling. All of it
 is *possible* only: listen there.
 
-This needs the optional extra: ``pip install vocheck[script]``.
+This needs the optional extra: ``pip install vocheck[script]``. Without it, the words are not
+judged, and the pace is that of all words of the script over the time from first to last sound.
 """
 
 from __future__ import annotations
 
 import difflib
-import os
 import re
-from collections.abc import Iterable
+import threading
 from dataclasses import dataclass
-from functools import cache
+from importlib.util import find_spec
 from typing import Any, Literal
 
 import numpy as np
 
-from vocheck.errors import AudioError, VocheckError
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
-from vocheck.script import Script, words_of
-from vocheck.session import find_recordings, parse_name, pattern_for
-from vocheck.take import Failure, load_take
+from vocheck.script import words_of
 
 RATE_HZ = 16_000
 FRAME_S = 0.01
@@ -115,76 +112,10 @@ class Reading(Group):
         return None
 
 
-@dataclass(frozen=True, kw_only=True)
-class CheckedReading(Result):
-    """A take file held against its line of the script.
-
-    Attributes
-    ----------
-    path, line : str
-    reading : Reading
-    on_words : tuple of (str, str)
-        Findings that fall on a word: the finding's name and the word.
-    """
-
-    path: str
-    line: str
-    reading: Reading
-    on_words: tuple[tuple[str, str], ...]
-
-
-def check_takes(
-    paths: Iterable[str | os.PathLike[str]], script: Script, pattern: str | None = None
-) -> tuple[list[CheckedReading], list[Failure]]:
-    """Hold takes against the script, each against the line that its name tells.
-
-    A take of a line that the script does not hold is a `Failure`, and so is a file that cannot be
-    read; a script without line ids is the text of every take.
-
-    Raises
-    ------
-    VocheckError
-        If the optional extra is not installed, or a folder holds no recording.
-    """
-    checked: list[CheckedReading] = []
-    failures: list[Failure] = []
-    for path in find_recordings(paths):
-        name = parse_name(path, pattern_for(path, pattern))
-        line = name.line if name else ""
-        text = script.get(line, script.get(""))
-        if text is None:
-            if name is not None:
-                failures.append(
-                    Failure(path=str(path), error=f"{path}: {line} is not in the script")
-                )
-            continue
-        try:
-            recording, result = load_take(path, pattern=pattern)
-        except AudioError as error:
-            failures.append(Failure(path=str(path), error=str(error)))
-            continue
-        reading = check_reading(recording, text)
-        on_words = tuple(
-            (finding.name.replace("_", " "), word)
-            for finding in result.findings
-            if finding.name in ("plosive", "sibilance", "clipping", "clipped_share")
-            for word in dict.fromkeys(map(reading.word_at, finding.times_s))
-            if word is not None
-        )
-        checked.append(
-            CheckedReading(path=str(path), line=line, reading=reading, on_words=on_words)
-        )
-    return checked, failures
-
-
 def check_reading(recording: Recording, text: str) -> Reading:
-    """Hold a take against the text that was to be read.
-
-    Raises
-    ------
-    VocheckError
-        If the optional extra is not installed.
-    """
+    """Hold a take against the text that was to be read."""
+    if not can_hear_words():
+        return _pace_only(recording, text)
     decoder = _decoder()
     spelled = words_of(text)
     script = [_plain(word) for word in spelled]
@@ -225,20 +156,48 @@ def check_reading(recording: Recording, text: str) -> Reading:
     )
 
 
-@cache
-def _decoder(beam: float = 1e-48) -> Any:
-    try:
-        from pocketsphinx import Decoder
-    except ImportError as error:
-        raise VocheckError(
-            "holding takes against a script needs an extra: pip install 'vocheck[script]'"
-        ) from error
-    decoder = Decoder(
-        lm=None, loglevel="FATAL", samprate=float(RATE_HZ), beam=beam, wbeam=beam * 1e20
+NEEDS_EXTRA = "to check the words of the script: pip install 'vocheck[script]'"
+"""What to tell where the words cannot be checked."""
+
+
+def can_hear_words() -> bool:
+    """Return whether the optional extra is installed."""
+    return find_spec("pocketsphinx") is not None
+
+
+def _pace_only(recording: Recording, text: str) -> Reading:
+    phrases = recording.activity.phrases
+    read_s = phrases[-1][1] - phrases[0][0] if phrases else None
+    count = len(words_of(text))
+    reasons = dict.fromkeys(("words", "misread"), NEEDS_EXTRA)
+    if read_s is None:
+        reasons |= dict.fromkeys(("read_s", "words_per_minute"), "no speech was found")
+    return Reading(
+        words=None,
+        misread=None,
+        unknown=(),
+        read_s=read_s,
+        words_per_minute=60.0 * count / read_s if read_s else None,
+        not_measured=reasons,
     )
-    for phone in _OTHER_PHONES:
-        decoder.add_word(phone, phone.removeprefix("_").upper(), phone is _OTHER_PHONES[-1])
-    return decoder
+
+
+_decoders = threading.local()
+"""Decoders by beam. Loading one takes a third of a second; none may serve two threads."""
+
+
+def _decoder(beam: float = 1e-48) -> Any:
+    from pocketsphinx import Decoder
+
+    kept: dict[str, Any] = _decoders.__dict__
+    if str(beam) not in kept:
+        decoder = Decoder(
+            lm=None, loglevel="FATAL", samprate=float(RATE_HZ), beam=beam, wbeam=beam * 1e20
+        )
+        for phone in _OTHER_PHONES:
+            decoder.add_word(phone, phone.removeprefix("_").upper(), phone is _OTHER_PHONES[-1])
+        kept[str(beam)] = decoder
+    return kept[str(beam)]
 
 
 def _plain(word: str) -> str:

@@ -20,6 +20,7 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
+from vocheck.config import find_config, load_config
 from vocheck.errors import SessionError
 from vocheck.results import Result
 from vocheck.targets.limits import Status
@@ -110,6 +111,31 @@ def _from_text(text: str) -> dict[str, str]:
         if row.strip():
             lines[current] = f"{lines.get(current, '')} {row.strip()}".strip()
     return lines
+
+
+def find_script(take: str | os.PathLike[str]) -> Path | None:
+    """Return the script that the ``vocheck.toml`` nearest to a take names, if any.
+
+    Raises
+    ------
+    TargetError
+        If that file is malformed.
+    """
+    config = load_config(find_config(take))
+    name = config.session.get("script")
+    if name is None or config.path is None:
+        return None
+    return config.path.parent / str(name)
+
+
+def text_of(script: Script | None, line: str | None) -> str | None:
+    """Return what a take of a line was to read, if the script says.
+
+    A script without line ids is the text of every take.
+    """
+    if script is None:
+        return None
+    return script.get(line or "", script.get(""))
 
 
 def words_of(text: str) -> list[str]:

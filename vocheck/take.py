@@ -13,10 +13,12 @@ from typing import Any
 from vocheck.audio import read
 from vocheck.config import find_config, load_config
 from vocheck.errors import AudioError
-from vocheck.judge import Finding, Verdict, judge, verdict_of
+from vocheck.judge import Finding, Verdict, judge, judge_reading, verdict_of
 from vocheck.measurements import Measurements, measure
+from vocheck.reading import Reading, check_reading
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
+from vocheck.script import Script, text_of
 from vocheck.session import parse_name, pattern_for
 from vocheck.targets.delivery import Delivery, forecast
 from vocheck.targets.destinations import Destination, find_destinations
@@ -43,6 +45,8 @@ class TakeResult(Result):
     verdict : Verdict
     delivery : tuple of Delivery
         For each target asked for: what the gain to the target does to peak and noise floor.
+    reading : Reading or None
+        The take held against its line of the script, where there is one.
     """
 
     path: str | None
@@ -54,6 +58,7 @@ class TakeResult(Result):
     findings: tuple[Finding, ...]
     verdict: Verdict
     delivery: tuple[Delivery, ...] = ()
+    reading: Reading | None = None
 
     @property
     def not_measured(self) -> dict[str, str]:
@@ -86,6 +91,7 @@ def check_recording(
     sha256: str | None = None,
     line: str | None = None,
     take: int | None = None,
+    text: str | None = None,
 ) -> TakeResult:
     """Measure and judge a recording that is already in memory.
 
@@ -98,9 +104,14 @@ def check_recording(
         Delivery targets to forecast for.
     sha256, line, take
         Carried into the result.
+    text : str, optional
+        What was to be read; the take is held against it.
     """
     measurements = measure(recording)
     findings = judge(measurements, limits if limits is not None else load_limits())
+    reading = None if text is None else check_reading(recording, text)
+    if reading is not None:
+        findings = judge_reading(reading, findings)
     return TakeResult(
         path=recording.source.path,
         sha256=sha256,
@@ -111,6 +122,7 @@ def check_recording(
         findings=findings,
         verdict=verdict_of(findings),
         delivery=tuple(_forecast(measurements, target) for target in targets),
+        reading=reading,
     )
 
 
@@ -120,6 +132,7 @@ def check_take(
     targets: Sequence[str] = (),
     *,
     pattern: str | None = None,
+    script: Script | None = None,
 ) -> TakeResult:
     """Read, measure and judge one take.
 
@@ -133,6 +146,8 @@ def check_take(
         Delivery targets by name, e.g. ``"social"``.
     pattern : str, optional
         Regular expression that tells line and take from the file's name.
+    script : mapping of str to str, optional
+        Text by line (see `vocheck.script.read_script`); the take is held against that of its line.
 
     Raises
     ------
@@ -141,7 +156,7 @@ def check_take(
     TargetError
         If a target is unknown or a limits file malformed.
     """
-    return load_take(path, limits, targets, pattern=pattern)[1]
+    return load_take(path, limits, targets, pattern=pattern, script=script)[1]
 
 
 def load_take(
@@ -150,6 +165,7 @@ def load_take(
     targets: Sequence[str] = (),
     *,
     pattern: str | None = None,
+    script: Script | None = None,
 ) -> tuple[Recording, TakeResult]:
     """Do what `check_take` does, and return the recording with its shared intermediates too."""
     path = os.fspath(path)
@@ -165,6 +181,7 @@ def load_take(
         sha256=digest,
         line=name.line if name else None,
         take=name.take if name else None,
+        text=text_of(script, name.line if name else None),
     )
     return recording, result
 
@@ -176,6 +193,7 @@ def check_all(
     *,
     pattern: str | None = None,
     executor: Executor | None = None,
+    script: Script | None = None,
 ) -> Iterator[TakeResult | Failure]:
     """Check many takes, in order; a bad file becomes a `Failure` and the rest goes on.
 
@@ -184,7 +202,7 @@ def check_all(
     Parameters
     ----------
     paths : iterable of path-like
-    limits, targets, pattern
+    limits, targets, pattern, script
         As for `check_take`.
     executor : concurrent.futures.Executor, optional
         Where the work is done: threads or processes of this machine, or a cluster's executor.
@@ -195,7 +213,9 @@ def check_all(
     TakeResult or Failure
         As soon as each take (and all before it) is done.
     """
-    work = partial(_check_or_fail, limits=limits, targets=tuple(targets), pattern=pattern)
+    work = partial(
+        _check_or_fail, limits=limits, targets=tuple(targets), pattern=pattern, script=script
+    )
     names = [os.fspath(path) for path in paths]
     yield from map(work, names) if executor is None else executor.map(work, names)
 
@@ -205,9 +225,10 @@ def _check_or_fail(
     limits: Limits | None,
     targets: tuple[str, ...],
     pattern: str | None,
+    script: Script | None,
 ) -> TakeResult | Failure:
     try:
-        return check_take(path, limits, targets, pattern=pattern)
+        return check_take(path, limits, targets, pattern=pattern, script=script)
     except AudioError as error:
         return Failure(path=path, error=str(error))
     except OSError as error:

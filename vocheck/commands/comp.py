@@ -14,6 +14,8 @@ from vocheck.commands.options import (
     pattern_option,
     progress,
     quiet_option,
+    script_of_session,
+    script_option,
 )
 
 
@@ -29,6 +31,7 @@ from vocheck.commands.options import (
 @click.option("--embed-audio", is_flag=True, help="Put listening copies of the takes in the page.")
 @format_option("text", "json")
 @output_option
+@script_option
 @pattern_option
 @jobs_option
 @quiet_option
@@ -38,6 +41,7 @@ def command(
     embed_audio: bool,
     form: str,
     output: Path | None,
+    script_file: Path | None,
     pattern: str | None,
     jobs: int | None,
     quiet: bool,
@@ -51,16 +55,21 @@ def command(
     from vocheck.comp import comp_takes
     from vocheck.session import find_recordings
 
+    script = script_of_session(script_file, takes)
     with take_pool(jobs, len(find_recordings(takes))) as executor:
         if page is None:
-            sheets = comp_takes(takes, pattern=pattern, executor=executor)
+            sheets = comp_takes(takes, pattern=pattern, executor=executor, script=script)
             failures = [failure for sheet in sheets for failure in sheet.failures]
         else:
             from vocheck.commands.pages import write_comp_page
             from vocheck.overview import make_overview
 
             overview = make_overview(
-                takes, pattern=pattern, executor=executor, progress=progress(quiet)
+                takes,
+                pattern=pattern,
+                executor=executor,
+                progress=progress(quiet),
+                script=script,
             )
             write_comp_page(overview, page, embed_audio)
             sheets, failures = overview.sheets, list(overview.failures)

@@ -5,9 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from vocheck.script import Script
 
 F = TypeVar("F", bound=Callable[..., Any])
 T = TypeVar("T")
@@ -70,6 +73,41 @@ def pattern_option(function: F) -> F:
         "--pattern",
         help="Regular expression that finds (?P<line>...) and (?P<take>...) in a file name.",
     )(function)
+
+
+def script_option(function: F) -> F:
+    """Add ``--script`` for takes."""
+    return click.option(
+        "--script",
+        "script_file",
+        type=click.Path(dir_okay=False, path_type=Path),
+        metavar="FILE",
+        help="Also hold each take against its line of this script.  "
+        "[default: script of [session] in vocheck.toml]",
+    )(function)
+
+
+def script_of_session(script_file: Path | None, takes: Iterable[Path]) -> Script | None:
+    """Return the script that was asked for, or the one that ``vocheck.toml`` names, if any.
+
+    Says on stderr what is missing where its words cannot be checked.
+    """
+    from vocheck.script import find_script, read_script
+
+    file = script_file or find_script(next(iter(takes)))
+    if file is None:
+        return None
+    script = read_script(file)
+    tell_what_words_need()
+    return script
+
+
+def tell_what_words_need() -> None:
+    """Say on stderr what to install where words cannot be checked."""
+    from vocheck.reading import NEEDS_EXTRA, can_hear_words
+
+    if not can_hear_words():
+        click.echo(f"vocheck: {NEEDS_EXTRA}", err=True)
 
 
 def deliver(report: str, output: Path | None) -> None:

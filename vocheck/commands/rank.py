@@ -16,6 +16,8 @@ from vocheck.commands.options import (
     pattern_option,
     progress,
     quiet_option,
+    script_of_session,
+    script_option,
 )
 
 DEFAULT_TARGETS = ("social",)
@@ -54,6 +56,7 @@ DEFAULT_TARGETS = ("social",)
 @format_option("text", "json", "csv")
 @output_option
 @fail_on_option
+@script_option
 @pattern_option
 @jobs_option
 @quiet_option
@@ -67,6 +70,7 @@ def command(
     form: str,
     output: Path | None,
     fail_on: str,
+    script_file: Path | None,
     pattern: str | None,
     jobs: int | None,
     quiet: bool,
@@ -82,6 +86,7 @@ def command(
     from vocheck.session import find_recordings, read_notes
 
     notes = read_notes(notes_file) if notes_file else None
+    script = script_of_session(script_file, takes)
     with take_pool(jobs, len(find_recordings(takes))) as executor:
         if page is None and sheet is None:
             ranking = rank_takes(
@@ -91,6 +96,7 @@ def command(
                 pattern=pattern,
                 executor=executor,
                 progress=progress(quiet),
+                script=script,
             )
         else:
             from vocheck.overview import make_overview
@@ -102,6 +108,7 @@ def command(
                 pattern=pattern,
                 executor=executor,
                 progress=progress(quiet),
+                script=script,
             )
             ranking = overview.ranking
             if page is not None:

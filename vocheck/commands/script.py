@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from vocheck.commands.options import deliver, format_option, output_option, pattern_option
+from vocheck.commands.options import (
+    deliver,
+    format_option,
+    output_option,
+    pattern_option,
+    tell_what_words_need,
+)
 
 
 @click.command("script")
@@ -44,7 +50,7 @@ def command(
 
             deliver(render_read_times(times), output)
         return 0
-    from vocheck.reading import check_takes
+    from vocheck.script_check import check_takes
 
     checked, failures = check_takes(takes, lines, pattern)
     if form == "json":
@@ -55,6 +61,7 @@ def command(
         from vocheck.report.text.script import render_readings
 
         deliver(render_readings(checked, slot_s), output)
+    tell_what_words_need()
     for failure in failures:
         click.echo(f"vocheck: {failure.error}", err=True)
     return 2 if failures else int(any(take.reading.misread for take in checked))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 
 from vocheck.rank import LineRanking, RankedTake, Ranking
-from vocheck.report.text.style import VERDICT_WORDS, as_sentence, bold, clocks, dim, paint, wrap
-from vocheck.report.text.take import delivery_sentence, render_failure
+from vocheck.report.text.style import VERDICT_WORDS, as_sentence, bold, dim, paint, wrap
+from vocheck.report.text.take import delivery_sentence, places, render_failure
 from vocheck.words import fill
 
 _INDENT = " " * 4
@@ -78,7 +78,7 @@ def _take(take: RankedTake) -> str:
     for finding in take.result.findings:
         if finding.severity == "note":
             continue
-        where = f" At {clocks(finding.times_s, 4)}." if finding.times_s else ""
+        where = f" At {places(finding, 4)}." if finding.times_s else ""
         mark = paint(finding.severity, finding.severity)
         body = wrap(f"{finding.message}{where}", _INDENT + " " * 11)
         lines.append(f"{_INDENT}  {mark}{' ' * (9 - len(finding.severity))}{body.lstrip()}")

@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
-from vocheck.reading import CheckedReading, Misread
+from vocheck.reading import Misread
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
 from vocheck.script import ReadTime
+from vocheck.script_check import CheckedReading
 
 _FITS = {
     "calm": ("fits with room to spare", "keep"),

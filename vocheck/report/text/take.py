@@ -77,7 +77,7 @@ def _finding(finding: Finding) -> str:
     lines = [f"{severity}  {wrap(finding.message, _INDENT).lstrip()}"]
     measured = _measured(finding)
     if finding.times_s:
-        measured = f"{measured}{' · ' if measured else ''}at {clocks(finding.times_s)}"
+        measured = f"{measured}{' · ' if measured else ''}at {places(finding)}"
     if measured:
         lines.append(wrap(measured, _INDENT + " " * 6, f"{_INDENT}found "))
     lines.append(wrap(finding.now, _INDENT + " " * 6, f"{_INDENT}{bold('now')}   "))
@@ -87,6 +87,14 @@ def _finding(finding: Finding) -> str:
         "\n".join(dim(line) for line in wrap(source, _INDENT + " " * 6, _INDENT).split("\n"))
     )
     return "\n".join(lines)
+
+
+def places(finding: Finding, most: int = 6) -> str:
+    """Return where a finding is, and on which words of the script: ``0:03.2 on “bridge”``."""
+    where = clocks(finding.times_s, most)
+    if not finding.words or finding.measurement == "reading.misread":
+        return where
+    return f"{where} on {', '.join(f'“{word}”' for word in finding.words)}"
 
 
 def _measured(finding: Finding) -> str:
