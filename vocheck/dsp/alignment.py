@@ -9,7 +9,6 @@ anti-diagonal do not depend on each other, so each diagonal is a handful of vect
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +18,7 @@ _MATCH, _WITHOUT_A, _WITHOUT_B = range(3)
 _ONE_TWO, _TWO_ONE = 3, 4  # codes of the double steps, beside the three states a single one is from
 _FAR = np.float32(1e9)
 _PAD = 2  # a step looks back at most two rows
+_BACK = 3  # and three diagonals
 
 Corridor = npt.NDArray[np.intp]
 """First and last row (frames of a used up) to look at on each anti-diagonal, shape
@@ -67,73 +67,78 @@ def align(
         The cheapest way from both starts to both ends.
     """
     n, m = cost.shape
-    padded = np.full((n + _PAD, m + _PAD), _FAR, np.float32)
-    padded[_PAD:, _PAD:] = cost
-    flat, width = padded.ravel(), m + _PAD
-    along = width - 1  # from a cell of an anti-diagonal to the next, one row down
+    table = _Table(cost, open_gap, corridor)
     skip_a = np.concatenate((skip_a[:1], skip_a)).astype(np.float32)
     skip_b = np.concatenate((skip_b[:1], skip_b)).astype(np.float32)
-    back = np.zeros((3, n + m + 1, n + 1), np.int8)
-    # The scores of four diagonals; row i (frames of a used up) stands at i + _PAD.
-    rings = [np.full((3, n + 1 + _PAD), _FAR, np.float32) for _ in range(4)]
-    rings[0][_MATCH, _PAD] = 0.0
-    last, last_but_one, last_but_two, scores = rings
-    gap = np.float32(open_gap)
     for k in range(1, n + m + 1):
-        low, high = max(0, k - m), min(n, k)
-        if corridor is not None:
-            low, high = max(low, int(corridor[k, 0])), min(high, int(corridor[k, 1]))
-        count = high - low + 1
-        here, above = slice(low + _PAD, high + 1 + _PAD), slice(low + 1, high + 2)
-        two_above = slice(low, high + 1)
-        codes = back[:, k, low : high + 1]
-        scores.fill(_FAR)
+        low, high = int(table.low[k]), int(table.high[k])
+        above, here = table.rows(k - 1, low - 1, high - 1), table.rows(k - 1, low, high)
+        scores, least = table.rows(k, low, high), table.least(k, low, high)
 
-        options = last[:, above]
-        best, codes[_WITHOUT_A] = _cheapest(
-            (options[_MATCH] + gap, options[_WITHOUT_A], options[_WITHOUT_B] + gap)
-        )
-        scores[_WITHOUT_A, here] = best + skip_a[low : high + 1]
+        opened = np.minimum(above[_MATCH], above[_WITHOUT_B]) + table.gap
+        scores[_WITHOUT_A] = np.minimum(opened, above[_WITHOUT_A]) + skip_a[low : high + 1]
 
-        options = last[:, here]
-        best, codes[_WITHOUT_B] = _cheapest(
-            (options[_MATCH] + gap, options[_WITHOUT_A] + gap, options[_WITHOUT_B])
-        )
+        opened = np.minimum(here[_MATCH], here[_WITHOUT_A]) + table.gap
         # Rows down, frames of b used up get fewer.
-        scores[_WITHOUT_B, here] = best + skip_b[k - high : k - low + 1][::-1]
+        skips = skip_b[k - high : k - low + 1][::-1]
+        scores[_WITHOUT_B] = np.minimum(opened, here[_WITHOUT_B]) + skips
         if high == k:  # no frame of b is used up: none can be left out
-            scores[_WITHOUT_B, high + _PAD] = _FAR
+            scores[_WITHOUT_B, -1] = _FAR
 
-        # The cell of the frames i - 1 and j - 1, of the row low and of those below it.
-        cell = (low + 1) * width + (k - low) + 1
-        own, left, upper = (
-            flat[first : first + (count - 1) * along + 1 : along]
-            for first in (cell, cell - 1, cell - width)
-        )
         # Both frames of a double step are paid for, or stretching would be cheaper than matching.
-        options = last_but_one[:, above]
-        best, codes[_MATCH] = _cheapest(
-            (
-                *options,
-                last_but_two[_MATCH, above] + left,
-                last_but_two[_MATCH, two_above] + upper,
-            )
-        )
-        scores[_MATCH, here] = np.minimum(best + own, _FAR)
-        last, last_but_one, last_but_two, scores = scores, last, last_but_one, last_but_two
-    return _trace(back, n, m, int(last[:, n + _PAD].argmin()))
+        own, left, upper = table.costs(k, low, high)
+        best = table.least(k - 2, low - 1, high - 1)
+        best = np.minimum(best, table.rows(k - 3, low - 1, high - 1)[_MATCH] + left)
+        best = np.minimum(best, table.rows(k - 3, low - 2, high - 2)[_MATCH] + upper)
+        scores[_MATCH] = np.minimum(best + own, _FAR)
+        least[:] = scores.min(axis=0)
+    return _trace(table, n, m)
 
 
-def _cheapest(
-    options: Sequence[npt.NDArray[np.float32]],
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.int8]]:
-    """Return the least of some options in each place, and which it is: the first of equals."""
-    least = options[0]
-    code = np.zeros(len(least), np.int8)
-    for number, option in enumerate(options[1:], start=1):
-        code[option < least] = number
-        least = np.minimum(least, option)
-    return least, code
+class _Table:
+    """The scores of all diagonals, as wide as the corridor.
+
+    Row i (frames of a used up) of diagonal k stands at ``i - base[k + _BACK]``; what lies out of
+    the corridor, or before the start, is far.
+    """
+
+    def __init__(
+        self, cost: npt.NDArray[np.float32], open_gap: float, corridor: Corridor | None
+    ) -> None:
+        n, m = cost.shape
+        diagonals = np.arange(n + m + 1)
+        low, high = np.maximum(0, diagonals - m), np.minimum(n, diagonals)
+        if corridor is not None:
+            low, high = np.maximum(low, corridor[:, 0]), np.minimum(high, corridor[:, 1])
+        # A corridor that never goes back, so that no step comes from before its first column.
+        self.low: npt.NDArray[np.intp] = np.minimum.accumulate(low[::-1])[::-1]
+        self.high: npt.NDArray[np.intp] = high
+        self._base = np.concatenate((np.full(_BACK, -_PAD), self.low - _PAD))
+        reach = max(int((high - self._base[b : b + len(high)]).max()) for b in range(_BACK + 1))
+        self._scores = np.full((len(self._base), 3, reach + 1), _FAR, np.float32)
+        self._least = np.full((len(self._base), reach + 1), _FAR, np.float32)
+        self.rows(0, 0, 0)[_MATCH] = self.least(0, 0, 0)[:] = 0.0
+        self.gap = np.float32(open_gap)
+        padded = np.full((n + _PAD, m + _PAD), _FAR, np.float32)
+        padded[_PAD:, _PAD:] = cost
+        self._flat, self._width = padded.ravel(), m + _PAD
+
+    def rows(self, k: int, low: int, high: int) -> npt.NDArray[np.float32]:
+        """Return the scores of some rows of a diagonal, shape (states, rows)."""
+        base = self._base[k + _BACK]
+        return self._scores[k + _BACK, :, low - base : high - base + 1]
+
+    def least(self, k: int, low: int, high: int) -> npt.NDArray[np.float32]:
+        """Return the least score of each row, whatever the state, shape (rows,)."""
+        base = self._base[k + _BACK]
+        return self._least[k + _BACK, low - base : high - base + 1]
+
+    def costs(self, k: int, low: int, high: int) -> list[npt.NDArray[np.float32]]:
+        """Return what matching costs in some rows: the frames, the pair left of and above them."""
+        along = self._width - 1  # from a cell of a diagonal to the next, one row down
+        cell = (low + 1) * self._width + k - low + 1
+        count = (high - low) * along + 1
+        return [self._flat[c : c + count : along] for c in (cell, cell - 1, cell - self._width)]
 
 
 def corridor_along(path: Path, scale: int, shape: tuple[int, int], half_width: int) -> Corridor:
@@ -156,15 +161,25 @@ def corridor_along(path: Path, scale: int, shape: tuple[int, int], half_width: i
     return np.column_stack((along - half_width, along + half_width))
 
 
-def _trace(back: npt.NDArray[np.int8], i: int, j: int, state: int) -> Path:
+def _trace(table: _Table, i: int, j: int) -> Path:
+    """Follow the scores back from the end: of equals, the first."""
+    state = int(table.rows(i + j, i, i)[:, 0].argmin())
     cells, pairs = [(i, j)], []
     while i > 0 or j > 0:
-        code = int(back[state, i + j, i])
         if state == _WITHOUT_A:
-            i, state = i - 1, code
+            options = table.rows(i + j - 1, i - 1, i - 1)[:, 0] + table.gap
+            options[_WITHOUT_A] = table.rows(i + j - 1, i - 1, i - 1)[_WITHOUT_A, 0]
+            i, state = i - 1, int(options.argmin())
         elif state == _WITHOUT_B:
-            j, state = j - 1, code
+            options = table.rows(i + j - 1, i, i)[:, 0] + table.gap
+            options[_WITHOUT_B] = table.rows(i + j - 1, i, i)[_WITHOUT_B, 0]
+            j, state = j - 1, int(options.argmin())
         else:
+            _, left, upper = table.costs(i + j, i, i)
+            one_two = table.rows(i + j - 3, i - 1, i - 1)[_MATCH] + left
+            two_one = table.rows(i + j - 3, i - 2, i - 2)[_MATCH] + upper
+            options = table.rows(i + j - 2, i - 1, i - 1)[:, 0]
+            code = int(np.concatenate((options, one_two, two_one)).argmin())
             pairs.append((i - 1, j - 1))
             if code == _ONE_TWO:
                 pairs.append((i - 1, j - 2))
