@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,16 +18,24 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
     The temporary name keeps the suffix, because audio and picture writers choose the format by it.
     If the block raises, the temporary file is removed and whatever stood at `path` is untouched.
 
+    A device or a pipe (``/dev/null``, ``/dev/stdout``) is written to instead: a rename would put a
+    file in its place.
+
     Raises
     ------
     VocheckError
         If the folder cannot be written to.
     """
     path = Path(path)
-    temporary = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
+    special = path.exists() and not path.is_file() and not path.is_dir()
+    folder = Path(tempfile.gettempdir()) if special else path.parent
+    temporary = folder / f".{path.stem}.{os.getpid()}.part{path.suffix}"
     try:
         yield temporary
-        os.replace(temporary, path)
+        if special:
+            path.write_bytes(temporary.read_bytes())
+        else:
+            os.replace(temporary, path)
     except OSError as error:
         raise VocheckError(f"{path}: cannot be written: {error.strerror or error}") from error
     finally:

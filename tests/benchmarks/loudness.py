@@ -236,6 +236,9 @@ def main() -> None:
     if arguments.worker:
         work(*arguments.worker)
         return
+    from tests.benchmarks.sections import load, write_section
+
+    busy = load()
     parts = []
     with tempfile.TemporaryDirectory() as folder:
         minute = Path(folder, "minute.wav")
@@ -257,11 +260,10 @@ def main() -> None:
     how = (
         f"Speech of two synthetic voices, 48 kHz, 24 bit; in stereo over a bed of noise. Least of "
         f"{arguments.repeat} runs in turns. Bars are for stereo; memory: {BAR_MEMORY_MB} MB. "
-        f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}."
+        f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}. "
+        f"{busy}"
     )
     if arguments.write:
-        from tests.benchmarks.sections import write_section
-
         write_section("loudness", "Loudness and true peak", "\n\n".join([how, *parts]))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from tests.accuracy import sections
@@ -13,6 +14,11 @@ Every table on this page is written by the script named above it, `python -m tes
 Times are CPU times. What carries over to another machine is the ratios, each between programs that
 ran one after another on the same machine and the same files.
 """
+
+
+def load() -> str:
+    """Say how busy the machine is: other work slows what needs the cache and the memory most."""
+    return f"Load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors."
 
 
 def write_section(name: str, title: str, markdown: str) -> None:

@@ -28,6 +28,7 @@ import soundfile
 
 from tests.benchmarks.booth import RATE, speech
 from tests.benchmarks.loudness import ONE_THREAD
+from tests.benchmarks.sections import load, write_section
 from vocheck.measurements import MEASUREMENTS, group_name, measure
 from vocheck.recording import Recording
 
@@ -65,18 +66,18 @@ def parts(samples: np.ndarray) -> dict[str, float]:
     return found
 
 
-def cold(path: Path) -> tuple[float, float]:
-    """Return CPU and wall seconds of a new `vocheck take` process."""
-    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+def cold_s(path: Path) -> float:
+    """Return the CPU seconds of a new `vocheck take` process."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(
         [sys.executable, "-m", "vocheck", "take", str(path)],
         env=os.environ | ONE_THREAD,
-        stdout=subprocess.DEVNULL,
+        capture_output=True,
     )
-    wall, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
     if done.returncode not in (0, 1):  # nothing to fix, or findings
         raise SystemExit(f"vocheck take {path}: exit status {done.returncode}")
-    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, wall
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 def table(best: dict[str, float]) -> str:
@@ -112,20 +113,20 @@ def main() -> None:
     best = {name: min(run[name] for run in runs) for name in runs[0]}
     text = [
         f"One minute of speech, 48 kHz, one channel, one thread, least of {arguments.repeat} runs. "
-        f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}.",
+        f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}. "
+        f"{load()}",
         f"All measurements together take {best['all']:.2f} s of CPU time: "
         f"{SECONDS / best['all']:.0f} times real time (bar {BAR_REAL_TIME}).",
         table(best),
     ]
     with tempfile.TemporaryDirectory() as folder:
-        rows = ["| `vocheck take`, new process | CPU s | wall s |", "|---|---|---|"]
+        rows = ["| `vocheck take`, new process | CPU s |", "|---|---|"]
         for seconds in COLD_S:
             path = Path(folder, f"line_t{seconds}.wav")
             soundfile.write(path, speech(seconds), RATE, subtype="PCM_24")
-            times = [cold(path) for _ in range(5)]
-            cpu, wall = (min(values) for values in zip(*times, strict=True))
+            cpu = min(cold_s(path) for _ in range(5))
             bar = f" (bar {BAR_COLD_S:.0f})" if seconds == max(COLD_S) else ""
-            rows.append(f"| take of {seconds} s | {cpu:.2f} | {wall:.2f}{bar} |")
+            rows.append(f"| take of {seconds} s | {cpu:.2f}{bar} |")
         text.append("\n".join(rows))
     text.append(
         "A command pays for starting Python and for importing numpy, scipy and soundfile once, "
@@ -133,8 +134,6 @@ def main() -> None:
     )
     print("\n\n".join(text))
     if arguments.write:
-        from tests.benchmarks.sections import write_section
-
         write_section("take", "A take", "\n\n".join(text))
 
 
