@@ -16,6 +16,7 @@ from vocheck.report.page.drawing import WAVE_HEIGHT, wave_path
 from vocheck.report.page.template import sound
 from vocheck.report.text.comp import answer, deviation_sentence, short_names
 from vocheck.report.text.rank import session_sentence
+from vocheck.report.text.style import number
 
 VERDICTS = {"keep": "Keep", "fixable": "Fixable", "retake": "Go again"}
 MATCH_MOST_DB = 12.0
@@ -62,7 +63,7 @@ def line(sheet: CompSheet, overview: Overview, folder: Path, copies: Copies) -> 
                 "verdict_word": VERDICTS[ranked.verdict],
                 "circled": ranked.circled,
                 "duration_s": ranked.result.source.duration_s,
-                "gain": f"{gains[i]:+.1f} dB",
+                "gain": number(gains[i], 1, "dB"),
                 "spans": [_span(phrase.readings[i]) for phrase in sheet.phrases],
                 **sound(path, folder, copies.get(path), gains[i]),
             }

@@ -1,0 +1,25 @@
+"""Make everything in the documentation that a program makes, except the tables.
+
+``python docs/make.py`` writes the transcripts (`make_transcripts.py`), the pictures of pages and
+sheets (`make_pages.py`) and the session in the booth (`make_watch.py`), all from the demo session.
+The tables are written by the scripts named above them.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).parent
+SCRIPTS = ("make_transcripts.py", "make_pages.py", "make_watch.py")
+
+
+def main() -> None:
+    """Run each script in a process of its own."""
+    for script in SCRIPTS:
+        subprocess.run([sys.executable, HERE / script], check=True)
+
+
+if __name__ == "__main__":
+    main()
