@@ -24,7 +24,7 @@ COMMANDS = {
     "match": ("match 01_river_t4.flac 01_river_t1.flac 01_river_t3.flac",),
     "script": ("script script.txt --slot 8", "script script.txt 04_bowl_t3.flac 01_river_t2.flac"),
     "room": ("room room_tone.flac",),
-    "mix": ("mix mix.flac --to social --to broadcast-eu",),
+    "mix": ("mix mix.flac --to social --to ebu-r128",),
     "targets": ("targets social",),
     "explain": ("explain noise_floor",),
     "demo": ("demo",),

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+import runpy
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
+from vocheck.cli import COMMANDS
 from vocheck.measurements import Measurements
 
 ROOT = Path(__file__).parents[1]
@@ -32,3 +34,24 @@ def test_the_schema_page_names_every_field():
         module = __import__(f"vocheck.measurements.{group.name}", fromlist=["x"])
         cls = getattr(module, str(group.type))
         assert listed == {f.name for f in fields(cls) if f.name != "not_measured"}
+
+
+MAKER = runpy.run_path(str(ROOT / "docs/make_transcripts.py"))
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_a_transcript(command: str):
+    """What it prints on the demo session, made by a script; that of watch by its own."""
+    if command == "watch":
+        assert (ROOT / "docs/watch.txt").read_text("utf-8").startswith("$ vocheck watch ")
+        return
+    text = (ROOT / f"docs/transcripts/{command}.txt").read_text("utf-8")
+    for line in MAKER["COMMANDS"][command]:
+        assert f"$ vocheck {line}\n" in text
+    assert "internal error" not in text
+
+
+@pytest.mark.parametrize("command", MAKER["CHEAP"])
+def test_a_transcript_is_not_stale(command: str):
+    """Those that cost little are made anew and compared."""
+    assert MAKER["make"](command) == (ROOT / f"docs/transcripts/{command}.txt").read_text("utf-8")

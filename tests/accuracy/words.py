@@ -322,7 +322,7 @@ def script_table() -> str:
                 trial
                 for reading in real
                 if reading.voice == voice
-                for trial in script_trials(reading, 8 if voice == "book" else 2)
+                for trial in script_trials(reading, 1 if reading.voice == "book" else 2)
             ],
         )
         for voice in dict.fromkeys(r.voice for r in real)

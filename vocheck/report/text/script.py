@@ -34,11 +34,7 @@ def _answer(time: ReadTime) -> str:
     if time.fits is None:
         return ""
     words, color = _FITS[time.fits]
-    cut = (
-        f": cut {time.words_over} {_words(time.words_over)} for the usual pace"
-        if time.words_over
-        else ""
-    )
+    cut = f", or cut {time.words_over} {_words(time.words_over)}" if time.words_over else ""
     return paint(words, color) + cut
 
 
