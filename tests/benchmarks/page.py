@@ -133,12 +133,12 @@ def main() -> None:
     )
     print(switched)
     if arguments.write:
-        from tests.benchmarks.sections import write_section
+        from tests.benchmarks.sections import load, write_section
 
         how = (
             f"Each command in a new process, on {cores} cores, a worker on each. Wall time where "
             "nothing else ran, else *busy*; CPU time is that of all processes together. Megabytes "
-            "of 1,000,000 bytes."
+            f"of 1,000,000 bytes. {load()}"
         )
         write_section("page", "Pages", "\n".join([how, "", *rows, "", switched]))
 
