@@ -44,7 +44,8 @@ def checked(fault: str = "", strength: float = 0.0, seed: int = 0) -> TakeResult
         x = x + scaled(speech.room_noise(len(x), RATE, rng), -23.0 - strength)
     elif fault == "clicks":
         x = x.copy()
-        x[(rng.uniform(1.0, 4.0, round(strength)) * RATE).astype(int)] += 0.5
+        vowels = take.of(speech.VOWELS)[1 : 1 + round(strength)]
+        x[[round((vowel.start_s + vowel.end_s) / 2 * RATE) for vowel in vowels]] += 0.5
     return check_recording(Recording(x, RATE))
 
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import math
 import re
 from pathlib import Path
 
 import vocheck.targets
-from training.ranking.fit import FITTED, fit, fitted_criteria, training_takes
+from training.ranking.fit import FITTED, chance, fit, fitted_criteria, training_takes
+from vocheck import rank
 
 RANKING = Path(vocheck.targets.__path__[0]) / "ranking.toml"
-LEAST = 0.05  # a fact that the judge hears little of keeps this much weight: worse is never free
+LEAST = 0.1  # a fact that the judge hears little of keeps this much weight: worse is never free
 
 
 def main() -> None:
@@ -30,6 +32,12 @@ def main() -> None:
     for name, weight in weights.items():
         print(f"{name}: {weight:.3f}")
         text = written(text, name, max(LEAST, weight))
+    RANKING.write_text(text, encoding="utf-8")
+    rank._ranking.cache_clear()
+    rank.load_criteria.cache_clear()
+    margin = math.ceil(20 * chance(takes)) / 20
+    print(f"faultless takes differ by up to {margin:.2f} points")
+    text = re.sub(r"^undecided = .*$", f"undecided = {margin:.2f}", text, flags=re.MULTILINE)
     RANKING.write_text(text, encoding="utf-8")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ from scipy.optimize import nnls
 
 from tests.accuracy.faults import FAULTS, Take, graded_takes, lines, mixed_takes
 from vocheck.measurements import Measurements
-from vocheck.rank import Criterion, load_criteria
+from vocheck.rank import Criterion, load_criteria, relative_damage, take_costs
 
 Array = npt.NDArray[np.float64]
 
@@ -61,6 +62,20 @@ def amounts(measurements: Measurements, criteria: Sequence[Criterion]) -> list[f
         replace(c, weight=1.0, cap=c.cap / c.weight).points(v for v, _ in c.facts(measurements))
         for c in criteria
     ]
+
+
+def chance(takes: Sequence[Take]) -> float:
+    """Return by how many points two faultless takes of a line differ at most, 19 times of 20."""
+    by_line: dict[str, list[Take]] = {}
+    for take in takes:
+        if not take.faults:
+            by_line.setdefault(take.line.name, []).append(take)
+    differences = [
+        abs(np.subtract(*relative_damage([take_costs(take.measurements) for take in pair])))
+        for faultless in by_line.values()
+        for pair in combinations(faultless, 2)
+    ]
+    return float(np.percentile(differences, 95))
 
 
 def fit(takes: Sequence[Take], criteria: Sequence[Criterion]) -> dict[str, float]:
