@@ -23,7 +23,7 @@ from vocheck.recording import Recording
 RATE = 48000
 SECONDS = 30
 SHARES = (5e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)
-EVIDENCE = 0.14  # the limit of the crests in limits.toml
+EVIDENCE = 0.09  # the limit of the crests in limits.toml
 
 Samples = npt.NDArray[np.float32]
 
@@ -199,7 +199,8 @@ def real_table() -> str:
 if __name__ == "__main__":
     voices = material()
     markdown = f"""
-Tuned on: five real readers (VCTK) and the voices kal and en+f2 reading other lines. Tested on
+Tuned on: nine real readers (VCTK), the voices kal, en+f2, en-us+m3 reading other lines, and single
+words (ktuberling-data in German, Greek, Galician). Tested on
 {len(voices)} voices, none of which was used in tuning: {", ".join(name for name, _ in voices)}.
 Each cell: share of takes flagged by flat tops / by the crests / **by either**. The column "clean"
 holds the false alarms.

@@ -16,8 +16,8 @@ Method
     *Crests.* A second evidence for takes that were resampled, coded or filtered after clipping, and
     for soft clipping. `flatness` is the time that the half waves reaching the top of their polarity
     spend above 95 % of their peak, over the time above 70 %. Voices differ in it, so that
-    `crest_evidence` compares it with that of the same talker's lower half waves, and adds how
-    crowded the half waves are just below the top.
+    `crest_evidence` compares it with that of the same talker's lower half waves, adds how crowded
+    the half waves are just below the top, and takes off what chance alone may do with so few.
 
 Source
     The pile-up of samples at the extremes: S. Aleinik and Y. Matveev, "Detection of clipped
@@ -27,11 +27,11 @@ Source
 Units
     ``samples``, ``overs``: counts over all channels. ``fraction``: `samples` over all samples.
     ``level_dbfs``: level of a flat top, re full scale. ``flatness``, ``crest_evidence``: without
-    unit; clean speech reads about 0.4 and below 0.14.
+    unit; clean speech reads about 0.4 and below 0.09.
 
 Limits of validity
     Direct clipping is found from one sample in 10 000 on, and counted to 5 % from three in 10 000.
-    After resampling or coding only some three in 1000 show reliably in the crests. Limiting
+    After resampling, coding or a low cut about one in 1000 shows in the crests. Limiting
     rounds the tops; it is no clipping and is not reported.
 """
 
@@ -61,6 +61,7 @@ _MERGE_S = 0.05  # flat tops closer than this are one stretch of clipping
 _TOP, _LOWER = 0.9, (0.35, 0.8)  # half waves to compare, of the peak of their polarity
 _CROWD = (0.88, 0.76)  # just below the peak, and as much again below that
 _CROWD_WEIGHT = 0.05  # per doubling; no more than one doubling counts
+_CHANCE = 0.5  # over the root of the half waves at the top: about two standard deviations of a mean
 _FEWEST = (5, 20)  # half waves at the top and lower
 _FLATTER = 0.15  # by which one crest exceeds the talker's usual flatness to be listed
 
@@ -91,7 +92,8 @@ class Clipping(Group):
     flatness : float or None
         Flatness of the half waves that reach the top.
     crest_evidence : float or None
-        How much flatter and more crowded they are than the talker's lower ones would suggest.
+        How much flatter and more crowded they are than the talker's lower ones and chance would
+        suggest.
     crests : tuple of ClippedRun
         Where the flattest of these half waves lie, in order of time.
     """
@@ -244,6 +246,7 @@ def _crests(x: npt.NDArray[np.float32]) -> tuple[float | None, float | None, _To
         for own in (share[polarity], share[~polarity])
     )
     evidence = flat - usual + _CROWD_WEIGHT * float(np.clip(np.log2(crowding), -1.0, 1.0))
+    evidence -= _CHANCE / float(np.sqrt(np.count_nonzero(top)))
     listed = top & (above_95 > (usual + _FLATTER) * above_70)
     return flat, evidence, (starts[listed], ends[listed], tops[listed])
 
