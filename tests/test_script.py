@@ -155,15 +155,16 @@ def session_with(tmp_path: Path, *takes: str) -> Path:
 
 
 def test_a_take_with_a_word_missing_does_not_win(tmp_path: Path, capsys):
-    """Otherwise the cleaner take, it falls behind once the script is known."""
+    """Its sound is as good as the other's; once the script is known, it stands behind."""
     pytest.importorskip("pocketsphinx")
-    folder = session_with(tmp_path, "04_bowl_t3", "04_bowl_t1")
-    for options, first in (([], "04_bowl_t3"), (["--script", str(folder / "script.txt")], None)):
+    folder = session_with(tmp_path, "04_bowl_t3", "04_bowl_t4")
+    verdicts = []
+    for options in ([], ["--script", str(folder / "script.txt")]):
         assert run(["rank", str(folder), "--format", "json", *options]) == 0
         order = json.loads(capsys.readouterr().out)["lines"][0]["order"]
         by_name = {Path(take["path"]).stem: take for take in order}
-        if first is not None:
-            assert Path(order[0]["path"]).stem == first
+        verdicts.append(by_name["04_bowl_t3"]["verdict"])
+    assert verdicts == ["keep", "fixable"]
     found = {f["name"]: f for f in by_name["04_bowl_t3"]["result"]["findings"]}
     assert found["words_missing"]["words"] == ["minutes"]
     assert by_name["04_bowl_t3"]["position"] == 2
