@@ -31,7 +31,7 @@ Units
 
 Limits of validity
     Direct clipping is found from one sample in 10 000 on, and counted to 5 % from three in 10 000.
-    After resampling, coding or a low cut about one in 1000 shows in the crests. Limiting
+    After resampling or coding one in 1000 shows in seven takes of ten, after a low cut in six. Limiting
     rounds the tops; it is no clipping and is not reported.
 """
 
