@@ -31,8 +31,8 @@ Units
 
 Limits of validity
     Direct clipping is found from one sample in 10 000 on, and counted to 5 % from three in 10 000.
-    After resampling or coding one in 1000 shows in seven takes of ten, after a low cut in six. Limiting
-    rounds the tops; it is no clipping and is not reported.
+    After resampling or coding one in 1000 shows in seven takes of ten, after a low cut in six.
+    Limiting rounds the tops; it is no clipping and is not reported.
 """
 
 from __future__ import annotations
