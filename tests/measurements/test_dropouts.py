@@ -134,3 +134,14 @@ def test_clean_speech_has_none_at_any_rate(voice: np.ndarray, rate: int):
     """Nearly periodic vowels and the closures of stops are neither repeats nor gaps."""
     resampled = soxr.resample(voice, RATE, rate, "HQ")
     assert dropouts.measure(Recording(resampled, rate)).events == ()
+
+
+def test_a_click_beside_a_pause_is_no_gap(voice: np.ndarray):
+    """A digital click followed by quiet looks like an edge; nothing is lost there."""
+    rng = np.random.default_rng(2)
+    level = Recording(voice, RATE).active_level.dbfs
+    x = voice + rng.standard_normal(len(voice)) * 10 ** ((level - 60) / 20)
+    places = np.arange(RATE // 10, len(x) - RATE // 10, RATE // 20)
+    x[places] += 10 ** (level / 20)
+    found = events(x.astype(np.float32))
+    assert [event for event in found if event.end_s - event.start_s > 0.01] == []

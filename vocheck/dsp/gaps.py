@@ -4,8 +4,9 @@ A gap of zeros stays a gap when the file is resampled, dithered or mixed with a 
 is no longer zero: the band limit lets the signal ring into it, and the noise fills it. What stays
 is a deep hole with sharp edges. Three kinds of numbers are taken of each hole, all in dB:
 
-- depth: the peak of the millisecond on either side over the quietest quarter of a millisecond
-  inside; the smaller of both sides;
+- depth: the peak of the millisecond on either side (a click beside a pause makes no gap, so its two
+  or three samples do not count) over the quietest quarter of a millisecond inside; the smaller of
+  both sides;
 - steepness of each edge: the same over the first quarter of a millisecond that is quiet;
 - sharpness of each edge: its greatest second difference over that of the 3 ms outside. A wave that
   passes slowly through zero has no corner, and neither has a pause.
@@ -30,6 +31,7 @@ Spans = list[tuple[int, int]]
 _BLOCKS_PER_S = 12000
 _SIDE = 12  # blocks: 1 ms
 _RING = 2  # blocks that an edge may ring
+_CLICK, _CREST = 3, 2.0  # blocks that a click may fill; of a voice the rest is not much lower
 _QUIET, _QUIET_SAMPLES = 3, 12  # blocks that must be quiet: 0.25 ms, and no fewer samples
 _FALL = 10.0 ** (-24.0 / 20.0)  # below the side: where a hole is looked at
 _END = 10.0 ** (3.0 / 20.0)  # it ends at this much above that, or at twice its own level
@@ -66,7 +68,7 @@ def find_gaps(x: Samples, rate_hz: int, least_side: float) -> Spans:
     found: Spans = []
     for reach_s in _REACHES_S:
         reach = round(reach_s * rate_hz / block)
-        hole = _holes(peak, quiet, loud, falls, reach, width)
+        hole = _holes(peak, quiet, loud, falls, reach, width, least_side)
         found += _judged(x, rate_hz, block, hole)
         falls = falls[hole.end < 0]
     return sorted(set(found))
@@ -82,7 +84,13 @@ class _Holes:
 
 
 def _holes(
-    peak: Samples, quiet: Samples, loud: Samples, falls: Places, reach: int, width: int
+    peak: Samples,
+    quiet: Samples,
+    loud: Samples,
+    falls: Places,
+    reach: int,
+    width: int,
+    least_side: float,
 ) -> _Holes:
     """Measure the holes into which the signal falls, as far as they end within `reach` blocks."""
     lead = _SIDE + _RING
@@ -96,12 +104,21 @@ def _holes(
     end = falls + length
     inside = np.arange(reach) < np.maximum(1, length - width + 1)[:, np.newaxis]
     lowest = np.where(inside, quiet[np.minimum(ahead, len(quiet) - 1)], np.inf).min(axis=1)
-    before = loud[np.maximum(start - _SIDE, 0)]
-    after = loud[np.minimum(end, len(loud) - 1)]
-    depth = np.minimum(_db(np.minimum(before, after), lowest), _DEEPEST_DB)
+    before, after = _beside(peak, start - _SIDE), _beside(peak, end)
+    lower = np.minimum(before, after)
+    depth = np.minimum(_db(lower, lowest), _DEEPEST_DB)
     steepness = sum(np.minimum(_db(edge, first), _STEEPEST_DB) for edge in (before, after))
+    score = depth + _STEEPNESS_WEIGHT * steepness
     whole = (length < reach) & (end < len(loud))
-    return _Holes(start, np.where(whole, end, -1), depth + _STEEPNESS_WEIGHT * steepness)
+    score[lower < least_side] = -np.inf
+    return _Holes(start, np.where(whole, end, -1), score)
+
+
+def _beside(peak: Samples, first: Places) -> Samples:
+    """Return the peak of the millisecond from block `first` on, a click left out of account."""
+    side = peak[np.clip(first[:, np.newaxis] + np.arange(_SIDE), 0, len(peak) - 1)]
+    side.sort(axis=1)
+    return np.minimum(side[:, -1], _CREST * side[:, -1 - _CLICK])
 
 
 def _judged(x: Samples, rate_hz: int, block: int, hole: _Holes) -> Spans:
