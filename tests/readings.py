@@ -3,9 +3,6 @@
 - `read_aloud`: festival, espeak-ng and a neural voice (piper, `joe`) tell the times of the words
   they speak. Pace and pitch can be set; the neural voice times every performance anew.
 - `real_readings`: people who read a text that is known, of packages that the registries carry.
-- `respoken`: another performance made of a real reading: its pace drifts, its pitch is moved, and
-  words can be taken out or said twice. Praat does the work (overlap-add), so the sounds themselves
-  stay alike: easier than a second reading by a person, which nobody here has labelled.
 
 What is made is cached outside the repository (`tests.outside.CACHE`).
 """

@@ -375,8 +375,8 @@ script) or another was. Synthetic voices: the *reading* is changed. A word is fo
 names it, as missing or replaced. Precision counts every other alarm, two thirds and more of the
 readings being wrong in one word. The penalties of the grammar were chosen on readers of the VCTK
 corpus and on other lines and voices (`kal`, a formant voice, the neural voice). The texts of the
-prompts were written down by ear of the same recognizer without a script, corrected where it was
-plainly wrong; prompts that stayed in doubt were left out, which flatters it.
+prompts are what the same recognizer heard without a script, put right from memory where it was
+plainly wrong; prompts that stayed in doubt were left out. Both flatter the result.
 
 {script}
 """

@@ -118,7 +118,8 @@ def _beside(peak: Samples, first: Places) -> Samples:
     """Return the peak of the millisecond from block `first` on, a click left out of account."""
     side = peak[np.clip(first[:, np.newaxis] + np.arange(_SIDE), 0, len(peak) - 1)]
     side.sort(axis=1)
-    return np.minimum(side[:, -1], _CREST * side[:, -1 - _CLICK])
+    level: Samples = np.minimum(side[:, -1], _CREST * side[:, -1 - _CLICK])
+    return level
 
 
 def _judged(x: Samples, rate_hz: int, block: int, hole: _Holes) -> Spans:
