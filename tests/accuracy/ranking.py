@@ -284,8 +284,9 @@ def main() -> None:
     real = ", ".join(line.name for line in tested if line.real)
     text = f"""
 Tested on {len(tested)} lines: three synthetic voices, and real readers ({real}), none of which was
-used when weights were fitted. Some of what is our choice was looked at on them, though: the rows for
-gates, digital silence and bandwidth, and clicks at the edges of a dropout counting once. Every take is a reading of its own: tempo and pitch
+used when weights were fitted. Some of what is our choice was looked at on them, though: the rows
+for gates, digital silence and bandwidth, and that clicks at the edges of a dropout do not count.
+Every take is a reading of its own: tempo and pitch
 within 3 %, level within 3 dB, in a quiet booth (noise 60 dB below the voice), and with the faults
 named. What was fitted ({fitted}) was fitted on other voices reading other lines, by
 `python -m training.ranking`; the weights of {chosen} are our choice.
