@@ -41,12 +41,14 @@ class Case:
     snr_db: float
 
 
-def main(folder: Path | None, training: Sequence[Take] = ()) -> None:
+def main(
+    folder: Path | None, training: Sequence[Take] = (), processes: int | None = None
+) -> None:
     """Measure, and write the section; with training takes, also fit across generators."""
     simulated = [
         room
         for kind in ("shoebox", "shaped_noise")
-        for room in rooms(kind, SEEDS, ROOMS)
+        for room in rooms(kind, SEEDS, ROOMS, processes)
         if STRAIGHT[0] <= room.curvature <= STRAIGHT[1] and RANGE_S[0] <= room.rt60_s <= RANGE_S[1]
     ]
     readers = voices(folder, testing=True)
@@ -90,7 +92,7 @@ sound, mean of the octaves 500 Hz to 2 kHz.
 
 """ + "\n".join(table)
     if training:
-        text += _across(training, [one for one in takes if one.snr_db >= 35.0])
+        text += _across(training, [one for one in takes if one.snr_db >= 35.0], processes)
     write_section("reverberation", "Reverberation time from speech", text)
 
 
@@ -125,22 +127,23 @@ def _scores(cases: Sequence[Case]) -> list[str]:
     ]
 
 
-def _across(training: Sequence[Take], tested: Sequence[Take]) -> str:
+def _across(training: Sequence[Take], tested: Sequence[Take], processes: int | None) -> str:
     """Fit on one kind of room and test on the other: how much a simulator flatters."""
-    from training.reverberation.fit import Regressors, examples
+    from training.reverberation.fit import examples, networks, predict
 
     lines = [
         "",
         "",
-        "Fitted on one generator and tested on the other (12 s, SNR 35 dB and more):",
+        "Fitted on one generator and tested on the other (one network; 12 s, SNR 35 dB and more):",
         "",
         _row(("fitted on", "tested on", "bias s", "median error s", "RMSE s", "r")),
         _row("---" for _ in range(6)),
     ]
-    for kind, other in (("shoebox", "shaped_noise"), ("shaped_noise", "shoebox")):
-        fitted = Regressors(examples([one for one in training if one.room.kind == kind]), seed=0)
+    pairs = (("shoebox", "shaped_noise"), ("shaped_noise", "shoebox"))
+    jobs = [(examples([t for t in training if t.room.kind == kind]), 0) for kind, _ in pairs]
+    for (kind, other), fitted in zip(pairs, networks(jobs, processes), strict=True):
         data = examples([one for one in tested if one.room.kind == other])
-        truth, found = np.exp(data.log_rt60), np.exp(fitted.predict(data.inputs)[0])
+        truth, found = np.exp(data.truth[:, 0]), np.exp(predict(fitted, data)[:, 0])
         error = found - truth
         numbers = (
             f"{error.mean():+.3f}",

@@ -1,46 +1,61 @@
-"""Trees and networks from plain arrays, against values worked out by hand."""
+"""Networks over sets from plain arrays, against values worked out by hand."""
 
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
-from vocheck.dsp.regression import Networks, Trees
+from vocheck.dsp.regression import SetNetworks
 
-# Tree 0: input 1 at or below 2.5 gives 10, above it 20; missing goes right.
-# Tree 1: a leaf of 1. The baseline is 100.
-TREES = {
-    "t.feature": np.array([[1, -1, -1], [-1, -1, -1]]),
-    "t.threshold": np.array([[2.5, 10.0, 20.0], [1.0, 0.0, 0.0]]),
-    "t.children": np.array([[[1, 2], [0, 0], [0, 0]], [[0, 0], [0, 0], [0, 0]]]),
-    "t.missing_left": np.zeros((2, 3), bool),
-    "t.baseline": np.array(100.0),
+# Two networks, each with one input per member and one about the whole, one unit in each layer and
+# one head. The second has nothing but the offset of its last layer.
+ARRAYS = {
+    "n.member_mean": [1.0],
+    "n.member_spread": [2.0],
+    "n.whole_mean": [10.0],
+    "n.whole_spread": [5.0],
+    "n.member_1": [[[1.0]], [[0.0]]],
+    "n.member_1_at": [[1.0], [0.0]],
+    "n.member_2": [[[2.0]], [[0.0]]],
+    "n.member_2_at": [[-1.0], [0.0]],
+    "n.heads": [[[np.log(3.0) / 2.0]], [[0.0]]],
+    "n.joint_1": [[[1.0], [4.0]], [[0.0], [0.0]]],
+    "n.joint_1_at": [[0.5], [0.0]],
+    "n.joint_2": [[[2.0]], [[0.0]]],
+    "n.joint_2_at": [[0.0], [0.0]],
+    "n.out": [[[1.0]], [[0.0]]],
+    "n.out_at": [[1.0], [3.0]],
+    "n.out_mean": [100.0],
+    "n.out_spread": [10.0],
 }
+NETWORKS = SetNetworks.load({key: np.array(value) for key, value in ARRAYS.items()}, "n")
 
 
-@pytest.mark.parametrize(("value", "expected"), [(2.5, 111.0), (2.6, 121.0), (np.nan, 121.0)])
-def test_trees(value: float, expected: float) -> None:
-    """Every tree adds the leaf that its input leads to (worked out by hand)."""
-    assert Trees.load(TREES, "t").predict(np.array([0.0, value])) == expected
+def predict(members: list[float], whole: float) -> float:
+    return float(NETWORKS.predict(np.array(members)[:, np.newaxis], np.array([whole]))[0])
 
 
-def test_networks() -> None:
-    """Two networks of one hidden unit are averaged (worked out by hand)."""
-    arrays = {
-        "n.median": np.array([3.0]),
-        "n.mean": np.array([1.0, 0.0]),
-        "n.spread": np.array([2.0, 1.0]),
-        "n.weights.0": np.array([[[1.0], [0.5]], [[-1.0], [0.0]]]),
-        "n.offsets.0": np.array([[0.0], [0.0]]),
-        "n.weights.1": np.array([[[2.0]], [[4.0]]]),
-        "n.offsets.1": np.array([[1.0], [3.0]]),
-        "n.out_mean": np.array([10.0]),
-        "n.out_spread": np.array([2.0]),
-    }
-    networks = Networks.load(arrays, "n")
-    # Input 5: (5 - 1) / 2 = 2; hidden 2 and 0; outputs 5 and 3, mean 4; 4 x 2 + 10.
-    assert networks.predict(np.array([5.0])).tolist() == [18.0]
-    # Missing: the median 3 becomes 1, the flag is 1; hidden 1.5 and 0; outputs 4 and 3.
-    assert networks.predict(np.array([np.nan])).tolist() == [17.0]
-    # Far outside: held at 4 spreads; hidden 4 and 0; outputs 9 and 3; 6 x 2 + 10.
-    assert networks.predict(np.array([1e6])).tolist() == [22.0]
+def test_one_member() -> None:
+    """Every layer does what it says (worked out by hand)."""
+    # Member (3 - 1) / 2 = 1, hidden 2, then 3; whole (15 - 10) / 5 = 1; joint 3 + 4 + 0.5 = 7.5,
+    # then 15; outputs 16 and 3, mean 9.5.
+    assert np.isclose(predict([3.0], 15.0), 195.0)
+
+
+def test_heads_weigh_the_members() -> None:
+    """The second member's weight follows from its score (worked out by hand)."""
+    # Members 1 and 0 after scaling: hidden 3 and 1, scores 3 and 1 times log(3) / 2: weights 3 to
+    # 1; pooled 2.5; whole 0; joint 3, then 6; outputs 7 and 3, mean 5.
+    assert np.isclose(predict([3.0, 1.0], 10.0), 150.0)
+
+
+def test_order_does_not_matter() -> None:
+    """A set has no order."""
+    assert np.isclose(predict([3.0, 1.0, -2.0], 4.0), predict([-2.0, 3.0, 1.0], 4.0))
+
+
+def test_missing_and_far_inputs() -> None:
+    """A missing input counts as the mean, one far outside as 4 spreads (worked out by hand)."""
+    # Member 0: hidden 1, then 1. Whole 0: joint 1.5, then 3; outputs 4 and 3. Whole 4: joint 17.5,
+    # then 35; outputs 36 and 3.
+    assert np.isclose(predict([np.nan], np.nan), 135.0)
+    assert np.isclose(predict([np.nan], 1e6), 295.0)

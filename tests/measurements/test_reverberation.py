@@ -149,6 +149,21 @@ def test_pooled_takes_narrow_the_interval() -> None:
     assert pooled == pool([decays(line) for line in lines])
 
 
+def test_pool_leaves_out_what_was_processed() -> None:
+    """A gated take is left out of a pool and counted; a pool of nothing else is refused."""
+    x = take(room(0.35))
+    loud = np.convolve(np.abs(x) > 0.02 * np.abs(x).max(), np.ones(RATE // 5), "full")[: len(x)] > 0
+    clean, gated = Recording(x, RATE), Recording(x * loud.astype("f4"), RATE)
+    alone, both = pool([clean]), pool([clean, gated])
+    assert (alone.left_out, both.left_out) == (0, 1)
+    assert (both.rt60_s, both.decays) == (alone.rt60_s, alone.decays)
+    assert pool([clean, decays(gated)]) == both
+    nothing = pool([gated])
+    assert nothing.rt60_s is None
+    assert nothing.left_out == 1
+    assert "every take" in nothing.not_measured["rt60_s"]
+
+
 def test_pool_of_nothing() -> None:
     """No take at all is refused like an empty one."""
     assert pool([]).rt60_s is None

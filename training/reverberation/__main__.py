@@ -22,25 +22,27 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m training.reverberation", description=__doc__)
     parser.add_argument("--voices", type=Path, help="anechoic recordings, SPEAKER_ANYTHING.flac")
     parser.add_argument("--cache", type=Path, default=accuracy.ROOMS, help="where rooms are kept")
-    parser.add_argument("--shoeboxes", type=int, default=700, help="rooms of that kind")
-    parser.add_argument("--noises", type=int, default=700, help="rooms of shaped noise")
+    parser.add_argument("--shoeboxes", type=int, default=600, help="rooms of that kind")
+    parser.add_argument("--noises", type=int, default=600, help="rooms of shaped noise")
     parser.add_argument("--takes", type=int, default=6000)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--processes", type=int, help="as many as there are cores if not given")
     options = parser.parse_args()
 
     start = time.monotonic()
     simulated = [
-        *rooms("shoebox", range(options.shoeboxes), options.cache),
-        *rooms("shaped_noise", range(options.noises), options.cache),
+        *rooms("shoebox", range(options.shoeboxes), options.cache, options.processes),
+        *rooms("shaped_noise", range(options.noises), options.cache, options.processes),
     ]
     simulated = [room for room in simulated if room.rt60_s >= SHORTEST_S]
     _say(start, f"{len(simulated)} rooms")
     readers = voices(options.voices, testing=False)
-    takes = random_takes(simulated, readers, options.takes, options.seed)
+    takes = random_takes(simulated, readers, options.takes, options.seed, options.processes)
     _say(start, f"{len(takes)} takes of {len(readers)} voices")
-    fit(takes, options.seed, Path(vocheck.measurements.__path__[0]) / COEFFICIENTS)
+    coefficients = Path(vocheck.measurements.__path__[0]) / COEFFICIENTS
+    fit(takes, options.seed, coefficients, options.processes)
     _say(start, "fitted")
-    accuracy.main(options.voices, takes)
+    accuracy.main(options.voices, takes, options.processes)
     _say(start, "accuracy tables written")
 
 

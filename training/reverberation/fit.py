@@ -1,45 +1,44 @@
-"""Fit the regressors on the decays of simulated takes, and write them as plain arrays.
+"""Fit the networks on the decays of simulated takes, and write them as plain arrays.
 
-Boosted trees and a few small networks, with unlike errors, are averaged for the reverberation time
-and for C50; the networks also give the early decay time and the octaves. The interval is conformal:
-out of fold, on rooms *and* voices that a fit has not seen, the error is described by a small
-regression on what the take itself tells (SNR, estimated time and C50, number of decays, how far
-trees and networks differ), and the 5 % and 95 % quantiles of the errors in units of it are kept.
+A few small networks over sets (`vocheck.dsp.regression.SetNetworks`) give, for one take, the
+logarithm of the reverberation time with its 5 % and 95 % quantiles, C50, the early decay time and
+the octaves. Their interval is conformal: fits without a third of the voices and a sixth of the
+rooms tell, on takes of just those, how far it has to be stretched to hold the truth 9 times out of
+10.
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import jax
+import jax.numpy as jnp
 import numpy as np
 import numpy.typing as npt
-from sklearn.ensemble import HistGradientBoostingRegressor
-from sklearn.exceptions import ConvergenceWarning
-from sklearn.neural_network import MLPRegressor
 
 from training.reverberation.takes import Take
-from vocheck.dsp.decay_statistics import LENGTH, SNR, statistics
-from vocheck.measurements.reverberation import C50_RANGE_DB, spread_inputs
+from vocheck.dsp.decay_statistics import of_all_decays, of_each_decay
+from vocheck.dsp.regression import SetNetworks, standardized
+from vocheck.measurements.reverberation import C50_RANGE_DB, arms
 
 Array = npt.NDArray[np.float64]
+Arrays = dict[str, npt.NDArray[Any]]
+Mask = npt.NDArray[np.bool_]
+Weights = dict[str, jax.Array]
 
-_TREES = {
-    "max_iter": 350,
-    "max_leaf_nodes": 15,
-    "learning_rate": 0.05,
-    "min_samples_leaf": 15,
-    "l2_regularization": 1.0,
-    "max_features": 0.3,
-    "max_bins": 63,
-}
-_NETWORKS = 3
-_HIDDEN = (64, 64)
-_FOLDS = 3
-_INTERVAL = (0.05, 0.95)
+NETWORKS = 3
+_WIDTH, _HEADS, _JOINT = 48, 8, (96, 64)
+_STEPS, _TAKES, _DECAYS = 2500, 96, 96  # in a step: takes, and decays drawn from each
+_RATE, _WARM_UP, _WEIGHT_DECAY, _DROPOUT = 3e-3, 150, 0.01, 0.15
+_CLIP = 2.0  # of the gradient's norm
+_HUBER = 0.1  # nearly the absolute error: a few hopeless takes shall not rule the fit
+_QUANTILES = (0.05, 0.95)
+_COVERAGE = 0.9
+_VOICE_FOLDS, _HELD_ROOMS = 3, 6  # for the interval: a third of the voices, one room in six
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,22 +47,28 @@ class Examples:
 
     Attributes
     ----------
-    inputs : ndarray, shape (takes, inputs)
-    log_rt60, c50_db : ndarray, shape (takes,)
-    other : ndarray, shape (takes, 1 + octaves)
-        Logarithms of the early decay time and of each octave's time over the mid-band time.
+    decays : tuple of ndarray, each of shape (decays of the take, inputs)
+    whole : ndarray, shape (takes, inputs)
+    truth : ndarray, shape (takes, outputs)
+        Logarithm of the reverberation time (three times: itself, its low and its high quantile),
+        C50, the logarithms of the early decay time and of each octave's time over the mid-band one.
     room, voice : ndarray of str, shape (takes,)
+    answered : ndarray of bool, shape (takes,)
+        Whether the take is of a kind that is given an answer: long and quiet enough.
     """
 
-    inputs: Array
-    log_rt60: Array
-    c50_db: Array
-    other: Array
+    decays: tuple[npt.NDArray[np.float32], ...]
+    whole: Array
+    truth: Array
     room: npt.NDArray[np.str_]
     voice: npt.NDArray[np.str_]
+    answered: npt.NDArray[np.bool_]
 
-    def __getitem__(self, rows: Any) -> Examples:
-        return Examples(**{name: value[rows] for name, value in vars(self).items()})
+    def only(self, rows: npt.NDArray[np.bool_]) -> Examples:
+        """Return the takes of a mask, shape (takes,)."""
+        decays = tuple(d for d, keep in zip(self.decays, rows, strict=True) if keep)
+        others = {name: value[rows] for name, value in vars(self).items() if name != "decays"}
+        return Examples(decays=decays, **others)
 
 
 def examples(takes: Sequence[Take]) -> Examples:
@@ -72,156 +77,211 @@ def examples(takes: Sequence[Take]) -> Examples:
     log_rt60 = np.log([take.room.rt60_s for take in takes])
     octaves = np.log([take.room.octaves_s for take in takes]) - log_rt60[:, np.newaxis]
     early = np.log([take.room.edt_s for take in takes])
+    c50_db = np.clip([take.room.c50_db for take in takes], *C50_RANGE_DB)
+    found = [take.decays for take in takes]
     return Examples(
-        inputs=np.array([statistics(take.decays) for take in takes]),
-        log_rt60=log_rt60,
-        c50_db=np.clip([take.room.c50_db for take in takes], *C50_RANGE_DB),
-        other=np.column_stack((early, octaves)),
+        decays=tuple(of_each_decay(decays).astype(np.float32) for decays in found),
+        whole=np.array([of_all_decays(decays) for decays in found]),
+        truth=np.column_stack((log_rt60, log_rt60, log_rt60, c50_db, early, octaves)),
         room=np.array([f"{take.room.kind}-{take.room.seed}" for take in takes]),
         voice=np.array([take.voice for take in takes]),
+        answered=np.array(
+            [len(d) >= 40 and d.length_s >= 3.0 and np.median(d.snr_db) >= 20.0 for d in found]
+        ),
     )
 
 
-class Regressors:
-    """Trees and networks fitted together."""
-
-    def __init__(self, data: Examples, seed: int) -> None:
-        self.trees = {
-            name: HistGradientBoostingRegressor(**_TREES, random_state=seed).fit(data.inputs, truth)
-            for name, truth in (("rt60", data.log_rt60), ("c50", data.c50_db))
-        }
-        self.median = np.nan_to_num(np.nanmedian(data.inputs, axis=0))
-        full = self._filled(data.inputs)
-        self.mean, self.spread = full.mean(axis=0), full.std(axis=0) + 1e-3
-        outputs = np.column_stack((data.log_rt60, data.c50_db, data.other))
-        self.out_mean, self.out_spread = outputs.mean(axis=0), outputs.std(axis=0)
-        scaled = (outputs - self.out_mean) / self.out_spread
-        with warnings.catch_warnings():
-            # A fixed number of passes, few enough not to learn the rooms by heart.
-            warnings.simplefilter("ignore", ConvergenceWarning)
-            self.networks = [
-                MLPRegressor(
-                    hidden_layer_sizes=_HIDDEN,
-                    alpha=0.01,
-                    learning_rate_init=0.002,
-                    max_iter=50,
-                    batch_size=256,
-                    random_state=seed + index,
-                ).fit(self._scaled(full), scaled)
-                for index in range(_NETWORKS)
-            ]
-
-    def _filled(self, inputs: Array) -> Array:
-        missing = np.isnan(inputs)
-        return np.hstack((np.where(missing, self.median, inputs), missing))
-
-    def _scaled(self, full: Array) -> Array:
-        return np.clip((full - self.mean) / self.spread, -4.0, 4.0)
-
-    def predict(self, inputs: Array) -> tuple[Array, Array, Array]:
-        """Return log RT60, C50 in dB, and how far trees and networks differ in log RT60."""
-        scaled = self._scaled(self._filled(inputs))
-        outputs = np.mean([network.predict(scaled) for network in self.networks], axis=0)
-        outputs = outputs * self.out_spread + self.out_mean
-        by_trees = self.trees["rt60"].predict(inputs)
-        log_rt60 = (by_trees + outputs[:, 0]) / 2
-        c50_db = np.clip((self.trees["c50"].predict(inputs) + outputs[:, 1]) / 2, *C50_RANGE_DB)
-        return log_rt60, c50_db, by_trees - outputs[:, 0]
-
-    def arrays(self) -> dict[str, npt.NDArray[Any]]:
-        """Return everything as plain arrays, named as `vocheck.dsp.regression` reads them."""
-        arrays: dict[str, npt.NDArray[Any]] = {}
-        for name, trees in self.trees.items():
-            arrays |= {f"trees.{name}.{key}": value for key, value in _tree_arrays(trees).items()}
-        for key in ("median", "mean", "spread", "out_mean", "out_spread"):
-            arrays[f"networks.{key}"] = getattr(self, key).astype(np.float32)
-        for layer in range(len(_HIDDEN) + 1):
-            weights = [network.coefs_[layer] for network in self.networks]
-            offsets = [network.intercepts_[layer] for network in self.networks]
-            arrays[f"networks.weights.{layer}"] = np.array(weights, np.float16)
-            arrays[f"networks.offsets.{layer}"] = np.array(offsets, np.float32)
-        return arrays
-
-
-def _tree_arrays(trees: HistGradientBoostingRegressor) -> dict[str, npt.NDArray[Any]]:
-    nodes = [predictor[0].nodes for predictor in trees._predictors]
-    shape = (len(nodes), max(map(len, nodes)))
-    feature = np.full(shape, -1, np.int16)
-    threshold = np.zeros(shape, np.float32)
-    children = np.zeros((*shape, 2), np.int16)
-    missing_left = np.zeros(shape, bool)
-    for tree, node in enumerate(nodes):
-        leaf = node["is_leaf"].astype(bool)
-        at = np.s_[tree, : len(node)]
-        feature[at] = np.where(leaf, -1, node["feature_idx"])
-        threshold[at] = np.where(leaf, node["value"], node["num_threshold"])
-        children[at] = np.column_stack((node["left"], node["right"]))
-        missing_left[at] = node["missing_go_to_left"]
-    return {
-        "feature": feature,
-        "threshold": threshold,
-        "children": children,
-        "missing_left": missing_left,
-        "baseline": np.array(trees._baseline_prediction.item()),
-    }
-
-
-def out_of_fold(data: Examples, seed: int) -> tuple[npt.NDArray[np.intp], Array, Array, Array]:
-    """Predict takes whose room and whose voice the fit has not seen.
+def networks(jobs: Sequence[tuple[Examples, int]], processes: int | None = None) -> list[Arrays]:
+    """Fit one network for each pair of examples and seed, several at a time.
 
     Returns
     -------
-    rows : ndarray of int, shape (predicted,)
-    log_rt60, c50_db, difference : ndarray, shape (predicted,)
+    list of dict
+        Plain arrays, named as `vocheck.dsp.regression` reads them.
     """
-    rng = np.random.default_rng(seed)
-
-    def fold(names: npt.NDArray[np.str_]) -> npt.NDArray[np.intp]:
-        unique, index = np.unique(names, return_inverse=True)
-        return np.asarray(rng.permutation(np.arange(len(unique)) % _FOLDS)[index])
-
-    room, voice = fold(data.room), fold(data.voice)
-    rows, found = [], []
-    for index in range(_FOLDS):
-        held = np.flatnonzero((room == index) & (voice == index))
-        if len(held):
-            fitted = Regressors(data[(room != index) & (voice != index)], seed)
-            rows.append(held)
-            found.append(fitted.predict(data.inputs[held]))
-    log_rt60, c50_db, difference = (np.concatenate(part) for part in zip(*found, strict=True))
-    return np.concatenate(rows), log_rt60, c50_db, difference
+    with ProcessPoolExecutor(processes, initializer=_share, initargs=(jobs,)) as pool:
+        return list(pool.map(_network, range(len(jobs))))
 
 
-def interval_arrays(data: Examples, seed: int) -> dict[str, npt.NDArray[Any]]:
-    """Fit the size of the error and the conformal quantiles."""
-    rows, log_rt60, c50_db, difference = out_of_fold(data, seed)
-    # Only takes of a kind that is answered count: the others would widen every interval.
-    snr_db = np.median(data.inputs[rows][:, SNR], axis=1)
-    answered = (snr_db >= 20.0) & (data.inputs[rows, LENGTH] >= np.log10(3.0))
-    rows, log_rt60, c50_db, difference = (
-        part[answered] for part in (rows, log_rt60, c50_db, difference)
+_shared: Sequence[tuple[Examples, int]] = ()  # of one worker process
+
+
+def _share(jobs: Sequence[tuple[Examples, int]]) -> None:
+    global _shared
+    _shared = jobs
+
+
+def _network(index: int) -> Arrays:
+    data, seed = _shared[index]
+    members = np.concatenate(data.decays).astype(np.float64)
+    scales = {
+        "member_mean": np.nanmean(members, axis=0),
+        "member_spread": np.nanstd(members, axis=0) + 1e-3,
+        "whole_mean": np.nanmean(data.whole, axis=0),
+        "whole_spread": np.nanstd(data.whole, axis=0) + 1e-3,
+        "out_mean": data.truth.mean(axis=0),
+        "out_spread": data.truth.std(axis=0),
+    }
+    counts = np.array([len(decays) for decays in data.decays])
+    members = standardized(members, scales["member_mean"], scales["member_spread"])
+    whole = standardized(data.whole, scales["whole_mean"], scales["whole_spread"])
+    truth = (data.truth - scales["out_mean"]) / scales["out_spread"]
+    fitting = _Fitting(
+        members=jnp.asarray(members, jnp.float32),
+        first=jnp.asarray(np.cumsum(counts) - counts),
+        count=jnp.asarray(counts),
+        whole=jnp.asarray(whole, jnp.float32),
+        truth=jnp.asarray(truth, jnp.float32),
     )
-    error = data.log_rt60[rows] - log_rt60
-    inputs = np.array(
-        [
-            spread_inputs(data.inputs[row], *values)
-            for row, *values in zip(rows, log_rt60, c50_db, difference, strict=True)
-        ]
-    )
-    # Ridge on the log of the error's size; the small constant keeps lucky hits from ruling the fit.
-    target = np.log(np.abs(error) + 0.02)
-    ridge = 3.0 * np.eye(inputs.shape[1])
-    ridge[0, 0] = 0.0
-    weights = np.linalg.solve(inputs.T @ inputs + ridge, inputs.T @ target)
-    ratio = error / np.exp(inputs @ weights)
+    layers = {key: value[np.newaxis] for key, value in _fit_network(fitting, seed).items()}
     return {
-        "interval.weights": weights,
-        "interval.quantiles": np.quantile(ratio, _INTERVAL),
+        **{f"networks.{key}": value.astype(np.float32) for key, value in scales.items()},
+        **{f"networks.{key}": value.astype(np.float16) for key, value in layers.items()},
     }
 
 
-def fit(takes: Sequence[Take], seed: int, out: Path) -> None:
+def together(parts: Sequence[Arrays]) -> Arrays:
+    """Join networks that were fitted on the same examples."""
+    return {
+        key: np.concatenate([part[key] for part in parts]) if value.dtype == np.float16 else value
+        for key, value in parts[0].items()
+    }
+
+
+def predict(arrays: Arrays, data: Examples) -> Array:
+    """Return the outputs, shape (takes, outputs), with what the package itself runs."""
+    loaded = SetNetworks.load(arrays, "networks")
+    rows = zip(data.decays, data.whole, strict=True)
+    return np.array([loaded.predict(np.asarray(d, np.float64), whole) for d, whole in rows])
+
+
+@jax.tree_util.register_dataclass
+@dataclass(frozen=True, eq=False)
+class _Fitting:
+    """What a fit works on: the decays of all takes in one table, and where each take's begin."""
+
+    members: jax.Array
+    first: jax.Array
+    count: jax.Array
+    whole: jax.Array
+    truth: jax.Array
+
+
+def _fit_network(data: _Fitting, seed: int) -> dict[str, npt.NDArray[np.float32]]:
+    """Fit one network: AdamW with a rate that rises, then falls along a cosine."""
+    key, start = jax.random.split(jax.random.key(seed))
+    weights = _beginning(start, data)
+    zero = jax.tree.map(jnp.zeros_like, weights)
+    state = (weights, zero, zero)
+    for step in range(_STEPS):
+        key, draw = jax.random.split(key)
+        state = _step(state, data, draw, jnp.float32(step))
+    return {name: np.asarray(value) for name, value in state[0].items()}
+
+
+def _beginning(key: jax.Array, data: _Fitting) -> Weights:
+    sizes = {
+        "member_1": (data.members.shape[1], _WIDTH),
+        "member_2": (_WIDTH, _WIDTH),
+        "heads": (_WIDTH, _HEADS),
+        "joint_1": (_WIDTH * _HEADS + data.whole.shape[1], _JOINT[0]),
+        "joint_2": _JOINT,
+        "out": (_JOINT[1], data.truth.shape[1]),
+    }
+    weights: Weights = {}
+    for part, (name, size) in zip(jax.random.split(key, len(sizes)), sizes.items(), strict=True):
+        limit = 1.0 / np.sqrt(size[0])
+        weights[name] = jax.random.uniform(part, size, minval=-limit, maxval=limit)
+        if name != "heads":
+            weights[f"{name}_at"] = jnp.zeros(size[1])
+    return weights
+
+
+@jax.jit
+def _step(
+    state: tuple[Weights, Weights, Weights], data: _Fitting, key: jax.Array, step: jax.Array
+) -> tuple[Weights, Weights, Weights]:
+    weights, mean, square = state
+    slopes = jax.grad(_loss)(weights, data, key)
+    norm = jnp.sqrt(sum(jnp.sum(slope**2) for slope in slopes.values()))
+    slopes = {name: slope * jnp.minimum(1.0, _CLIP / norm) for name, slope in slopes.items()}
+    progress = jnp.maximum(step - _WARM_UP, 0.0) / (_STEPS - _WARM_UP)
+    rate = _RATE * jnp.minimum((step + 1.0) / _WARM_UP, 1.0) * (1 + jnp.cos(jnp.pi * progress)) / 2
+    mean = jax.tree.map(lambda m, s: 0.9 * m + 0.1 * s, mean, slopes)
+    square = jax.tree.map(lambda m, s: 0.999 * m + 0.001 * s**2, square, slopes)
+
+    def moved(weight: jax.Array, m: jax.Array, s: jax.Array) -> jax.Array:
+        m, s = m / (1 - 0.9 ** (step + 1)), s / (1 - 0.999 ** (step + 1))
+        return weight - rate * (m / (jnp.sqrt(s) + 1e-8) + _WEIGHT_DECAY * weight)
+
+    return jax.tree.map(moved, weights, mean, square), mean, square
+
+
+def _loss(weights: Weights, data: _Fitting, key: jax.Array) -> jax.Array:
+    """Return the loss over some takes, of each of them some decays drawn with replacement."""
+    which, decays, drop = jax.random.split(key, 3)
+    rows = jax.random.randint(which, (_TAKES,), 0, len(data.count))
+    at = jax.random.uniform(decays, (_TAKES, _DECAYS)) * data.count[rows, np.newaxis]
+    members = data.members[data.first[rows, np.newaxis] + at.astype(jnp.int32)]
+    hidden = jax.nn.relu(members @ weights["member_1"] + weights["member_1_at"])
+    hidden = jax.nn.relu(hidden @ weights["member_2"] + weights["member_2_at"])
+    attention = jax.nn.softmax(hidden @ weights["heads"], axis=1)
+    pooled = jnp.einsum("tdh,tdw->thw", attention, hidden).reshape(_TAKES, -1)
+    joint = jnp.concatenate((pooled, data.whole[rows]), axis=1)
+    joint = jax.nn.relu(joint @ weights["joint_1"] + weights["joint_1_at"])
+    kept = jax.random.bernoulli(drop, 1 - _DROPOUT, joint.shape)
+    joint = jnp.where(kept, joint / (1 - _DROPOUT), 0.0)
+    joint = jax.nn.relu(joint @ weights["joint_2"] + weights["joint_2_at"])
+    error = data.truth[rows] - (joint @ weights["out"] + weights["out_at"])
+    far = jnp.abs(error)
+    huber = jnp.where(far < _HUBER, far**2 / 2, _HUBER * (far - _HUBER / 2)).mean(axis=0)
+    below, above = (
+        jnp.maximum(q * error[:, column], (q - 1) * error[:, column]).mean()
+        for q, column in zip(_QUANTILES, (1, 2), strict=True)
+    )
+    return 3.0 * huber[0] + 0.1 * (below + above) + huber[3] + huber[4] + 0.3 * jnp.sum(huber[5:])
+
+
+def fit(takes: Sequence[Take], seed: int, out: Path, processes: int | None = None) -> None:
     """Fit everything and write it to `out` (.npz)."""
     data = examples(takes)
-    arrays = Regressors(data, seed).arrays() | interval_arrays(data, seed)
-    np.savez_compressed(out, **arrays)
+    new, known = _splits(data, seed)
+    jobs = [(data, 1000 * seed + index) for index in range(NETWORKS)]
+    jobs += [(data.only(rows), 1000 * seed) for rows in known]
+    fitted = networks(jobs, processes)
+    reaches = [
+        _reaches(data.only(rows), arrays)
+        for rows, arrays in zip(new, fitted[NETWORKS:], strict=True)
+    ]
+    stretch = np.quantile(np.concatenate(reaches), _COVERAGE)
+    arrays = together(fitted[:NETWORKS]) | {"interval.stretch": np.asarray(stretch)}
+    np.savez_compressed(out, allow_pickle=False, **arrays)
+
+
+def _splits(data: Examples, seed: int) -> tuple[list[Mask], list[Mask]]:
+    """Return, for each fold of voices, takes whose voice *and* room are new, and those to fit on.
+
+    So will they be in use.
+    """
+    rng = np.random.default_rng(seed)
+
+    def shuffled(names: npt.NDArray[np.str_]) -> npt.NDArray[np.intp]:
+        unique, index = np.unique(names, return_inverse=True)
+        return np.asarray(rng.permutation(len(unique))[index])
+
+    held_room = shuffled(data.room) % _HELD_ROOMS == 0
+    fold = shuffled(data.voice) % _VOICE_FOLDS
+    folds = range(_VOICE_FOLDS)
+    new = [held_room & (fold == index) & data.answered for index in folds]
+    return new, [~held_room & (fold != index) for index in folds]
+
+
+def _reaches(data: Examples, arrays: Arrays) -> Array:
+    """Return how far from the estimate the truth lies, in arms of the interval."""
+    reaches = []
+    for truth, (log_rt60, low, high, *_) in zip(
+        data.truth[:, 0].tolist(), predict(arrays, data).tolist(), strict=True
+    ):
+        below, above = arms(log_rt60, low, high)
+        reaches.append(max((log_rt60 - truth) / below, (truth - log_rt60) / above))
+    return np.array(reaches)

@@ -15,7 +15,9 @@ A simulator flatters a method trained on it. Two of them tell by how much (see d
 from __future__ import annotations
 
 import warnings
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -61,22 +63,23 @@ class Room:
     curvature: float
 
 
-def rooms(kind: Kind, seeds: range, cache: Path) -> list[Room]:
+def rooms(kind: Kind, seeds: range, cache: Path, processes: int | None = None) -> list[Room]:
     """Return one room per seed, from the cache where it is there."""
     cache.mkdir(parents=True, exist_ok=True)
-    found = []
-    for seed in seeds:
-        file = cache / f"{kind}-{seed}.npz"
-        if file.exists():
-            data = np.load(file)
+    with ProcessPoolExecutor(processes) as pool:
+        found = list(pool.map(partial(_room, kind, cache), seeds, chunksize=10))
+    return [room for room in found if room is not None]
+
+
+def _room(kind: Kind, cache: Path, seed: int) -> Room | None:
+    file = cache / f"{kind}-{seed}.npz"
+    if file.exists():
+        with np.load(file) as data:
             response = data["response"]
-        else:
-            response = (shoebox if kind == "shoebox" else shaped_noise)(seed).astype(np.float32)
-            np.savez(file, response=response)
-        room = describe(kind, seed, response)
-        if room is not None:
-            found.append(room)
-    return found
+    else:
+        response = (shoebox if kind == "shoebox" else shaped_noise)(seed).astype(np.float32)
+        np.savez(file, response=response)
+    return describe(kind, seed, response)
 
 
 def describe(kind: str, seed: int, response: npt.NDArray[np.float32]) -> Room | None:

@@ -28,10 +28,14 @@ class Take:
 
 
 def random_takes(
-    rooms: Sequence[Room], voices: Sequence[Voice], count: int, seed: int
+    rooms: Sequence[Room],
+    voices: Sequence[Voice],
+    count: int,
+    seed: int,
+    processes: int | None = None,
 ) -> list[Take]:
     """Return takes of 2 to 20 s at 15 to 62 dB SNR, every room in turn, real voices preferred."""
-    with ProcessPoolExecutor(initializer=_share, initargs=(rooms, voices, seed)) as pool:
+    with ProcessPoolExecutor(processes, initializer=_share, initargs=(rooms, voices, seed)) as pool:
         return list(pool.map(_random_take, range(count), chunksize=20))
 
 

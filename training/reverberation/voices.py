@@ -6,13 +6,16 @@ Three sources:
   repository; given on the command line);
 - prompts read by professionals in dry studios, from Debian's ``asterisk-core-sounds`` packages
   (G.722, 16 kHz; CC BY-SA 3.0, the Russian ones CC BY 3.0);
-- synthetic speech (festival, espeak-ng), which has no room at all.
+- synthetic speech (festival, flite, espeak-ng with many of its variants), which has no room at all.
+  One of its voices is a poor speaker; many of them teach that voices differ.
 
 A speaker is for training or for testing, never for both.
 """
 
 from __future__ import annotations
 
+import subprocess
+import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,6 +40,16 @@ _ASTERISK = {
         "673b4238a6b8269960f055d868c6a11083f7a0d00979167cb01554046b48ed9b",
     ),
 }
+_VARIANTS = (
+    *("en+m1", "en-us+m2", "en-gb-x-rp+m4", "en-029+m5", "en-gb-scotland+m6", "en-us-nyc+m8"),
+    *("en+f1", "en-us+f5", "en-us+Andy", "en+Gene", "en-gb-x-rp+Hugo", "en-us+Alicia", "en-us+Lee"),
+    *("en+Mario", "en-us+linda", "en+steph", "en-us+adam", "en-gb-x-rp+benjamin", "en+caleb"),
+    *("en-us+david", "en-us+edward", "en+jacky", "en-gb-scotland+quincy", "en-us+rob", "en+victor"),
+    *("en-us+zac", "en-us+grandma", "en+klatt2", "en-us+klatt4", "en-us+anika", "en+belinda"),
+    *("en-us+aunty", "en-us+norbert", "en+travis", "en-us+steph2", "en+iven2"),
+)
+"""More espeak-ng voices, for training alone."""
+_FLITE = ("awb", "rms")
 _PROMPTS = 30  # the longest of each speaker
 _GAP_S = (0.15, 0.7)  # between clips of one speaker
 _FADE_S = 0.01
@@ -121,12 +134,22 @@ def _g722(file: Path) -> Signal:
 
 
 def _synthetic(testing: bool) -> Iterable[Voice]:
-    names = speech.TEST_VOICES if testing else speech.DEVELOPMENT_VOICES
+    names = speech.TEST_VOICES if testing else (*speech.DEVELOPMENT_VOICES, *_VARIANTS)
     lines = speech.TEST_LINES if testing else speech.DEVELOPMENT_LINES
     for name in names:
         spoken = [speech.synthesise(line, name) for line in lines]
         clips = [resample(one.samples, one.rate, RATE_HZ) for one in spoken]
         yield Voice(name, tuple(clips), synthetic=True)
+    for name in () if testing else _FLITE:
+        yield Voice(f"flite {name}", tuple(_flite(line, name) for line in lines), synthetic=True)
+
+
+def _flite(line: str, voice: str) -> Signal:
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder, "line.wav")
+        subprocess.run(["flite", "-voice", voice, "-t", line, "-o", file], check=True)
+        x, rate = soundfile.read(file, dtype="float32")
+    return resample(x, rate, RATE_HZ)
 
 
 def _faded(clip: Signal) -> Signal:

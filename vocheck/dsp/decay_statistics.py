@@ -1,4 +1,4 @@
-"""A fixed-length summary of the decays of a take: what the reverberation regressors look at."""
+"""What the reverberation networks look at: each decay of a take, and a summary of them all."""
 
 from __future__ import annotations
 
@@ -23,14 +23,39 @@ _MIN_COUNT = 4  # decays, for a quantile of them
 # how far the room lies below the voice.
 _KNEES = ((4, 0), (5, 1), (6, 3), (7, 4))
 
-SNR = slice(-2 - len(_ALL), -2)
-"""Where the SNR of each band stands in what `statistics` returns."""
-COUNT, LENGTH = -2, -1
-"""Where the logarithms (base 10) of the number of decays and of the length stand."""
 _LONGEST_S = 20.0  # more audio than this counts as this much: quantiles change no more
 
 
-def statistics(decays: Decays) -> npt.NDArray[np.float64]:
+def of_each_decay(decays: Decays) -> npt.NDArray[np.float64]:
+    """Describe every decay by itself.
+
+    Parameters
+    ----------
+    decays : Decays
+
+    Returns
+    -------
+    values : ndarray, shape (decays, 36)
+        Its band (one column each, 0 or 1), its levels and its history, the logarithms of its
+        duration and of the 60 dB times, NaN where it does not reach that deep, and whether it does.
+    """
+    return np.column_stack(
+        (
+            decays.band[:, np.newaxis] == _ALL,
+            decays.over_noise_db,
+            decays.under_loud_db,
+            decays.depth_db,
+            np.log(np.maximum(decays.duration_s, HOP_S)),
+            decays.to_noise,
+            decays.before_db,
+            decays.all_bands_db,
+            _log_times(decays),
+            np.isfinite(decays.time_60_db_s),
+        )
+    )
+
+
+def of_all_decays(decays: Decays) -> npt.NDArray[np.float64]:
     """Summarise the decays of one take, or of several takes joined.
 
     Parameters
@@ -39,14 +64,14 @@ def statistics(decays: Decays) -> npt.NDArray[np.float64]:
 
     Returns
     -------
-    summary : ndarray, shape (270,)
+    summary : ndarray, shape (366,)
         Logarithms of quantiles of the 60 dB times in each group of bands and window of depth, NaN
         where fewer than 4 decays reach that deep; the share of the decays that reach each window;
-        quantiles of the ratio between late and early slope; the SNR in each band; the logarithms
-        of the number of decays and of the length, both as of 20 s where there is more.
+        quantiles of the ratio between late and early slope; `Decays.tails_db`; the SNR in each
+        band; the logarithms of the number of decays and of the length, both as of 20 s where there
+        is more.
     """
-    with np.errstate(invalid="ignore"):
-        times = np.log(np.maximum(decays.time_60_db_s, HOP_S))
+    times = _log_times(decays)
     rows: list[npt.NDArray[np.float64]] = []
     for bands, quantiles in _GROUPS:
         chosen = times[np.isin(decays.band, bands)]
@@ -54,10 +79,16 @@ def statistics(decays: Decays) -> npt.NDArray[np.float64]:
     count = len(decays)
     rows.append(np.isfinite(times).sum(axis=0) / max(count, 1))
     rows.extend(_quantiles(times[:, late] - times[:, early], (0.25, 0.5)) for late, early in _KNEES)
+    rows.append(decays.tails_db.ravel())
     rows.append(decays.snr_db)
     share = min(1.0, _LONGEST_S / max(decays.length_s, 0.1))
     rows.append(np.log10([count * share + 1.0, max(decays.length_s * share, 0.1)]))
     return np.concatenate(rows)
+
+
+def _log_times(decays: Decays) -> npt.NDArray[np.float64]:
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.log(np.maximum(decays.time_60_db_s, HOP_S)))
 
 
 def _quantiles(

@@ -1,4 +1,4 @@
-"""Evaluate small fitted regressors from plain arrays: boosted trees and averaged networks.
+"""Evaluate small fitted networks over sets from plain arrays.
 
 They are fitted elsewhere (see ``training/``); nothing here needs a learning library.
 """
@@ -6,7 +6,7 @@ They are fitted elsewhere (see ``training/``); nothing here needs a learning lib
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Self
 
 import numpy as np
@@ -16,105 +16,82 @@ Values = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class Trees:
-    """Gradient-boosted regression trees.
+class SetNetworks:
+    """The mean of several networks that look at a set of any size and at what is true of it all.
+
+    Every member of the set goes through two rectified layers. Several heads, each with its own
+    softmax over the members, average what comes out ("attention"); these averages and the inputs
+    about the whole go through two rectified layers more to the outputs. The order of the members
+    does not matter. (Zaheer et al., Deep Sets, 2017; attention as pooling: Ilse et al., 2018.)
+
+    All inputs are brought to zero mean and unit spread, held within 4 spreads, and 0 where they are
+    NaN.
 
     Attributes
     ----------
-    feature : ndarray of int, shape (trees, nodes)
-        Which input a node looks at; -1 marks a leaf.
-    threshold : ndarray, shape (trees, nodes)
-        An input at or below it goes left. In a leaf: the leaf's value.
-    children : ndarray of int, shape (trees, nodes, 2)
-        Left and right.
-    missing_left : ndarray of bool, shape (trees, nodes)
-        Where an input that is NaN goes.
-    baseline : float
-        What the leaves add to.
-    """
-
-    feature: npt.NDArray[np.int16]
-    threshold: npt.NDArray[np.float32]
-    children: npt.NDArray[np.int16]
-    missing_left: npt.NDArray[np.bool_]
-    baseline: float
-
-    def predict(self, x: Values) -> float:
-        """Return the value for one input, shape (inputs,), NaN where an input is missing."""
-        tree = np.arange(len(self.feature))
-        node = np.zeros(len(tree), np.intp)
-        while True:
-            feature = self.feature[tree, node]
-            inner = feature >= 0
-            if not inner.any():
-                return self.baseline + float(self.threshold[tree, node].sum(dtype=np.float64))
-            value = x[np.maximum(feature, 0)]
-            left = np.where(
-                np.isnan(value), self.missing_left[tree, node], value <= self.threshold[tree, node]
-            )
-            node = np.where(inner, self.children[tree, node, np.where(left, 0, 1)], node)
-
-    @classmethod
-    def load(cls, arrays: Mapping[str, npt.NDArray[np.generic]], name: str) -> Self:
-        """Read the trees stored under `name`."""
-        return cls(
-            feature=np.asarray(arrays[f"{name}.feature"], np.int16),
-            threshold=np.asarray(arrays[f"{name}.threshold"], np.float32),
-            children=np.asarray(arrays[f"{name}.children"], np.int16),
-            missing_left=np.asarray(arrays[f"{name}.missing_left"], np.bool_),
-            baseline=float(np.asarray(arrays[f"{name}.baseline"], np.float64)),
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Networks:
-    """The mean of several small networks with rectified hidden layers and several outputs.
-
-    An input is replaced by `median` where it is NaN, and a second set of inputs tells which were;
-    both are brought to zero mean and unit spread and held within 4 spreads.
-
-    Attributes
-    ----------
-    median : ndarray, shape (inputs,)
-    mean, spread : ndarray, shape (2 * inputs,)
-    weights : tuple of ndarray, each of shape (networks, from, to)
-    offsets : tuple of ndarray, each of shape (networks, to)
+    member_mean, member_spread : ndarray, shape (inputs of a member,)
+    whole_mean, whole_spread : ndarray, shape (inputs about the whole,)
+    member_1, member_2, heads, joint_1, joint_2, out : ndarray, each of shape (networks, from, to)
+        Weights of the layers, in this order.
+    member_1_at, ... out_at : ndarray, each of shape (networks, to)
+        What each layer adds; the heads need none.
     out_mean, out_spread : ndarray, shape (outputs,)
     """
 
-    median: Values
-    mean: Values
-    spread: Values
-    weights: tuple[Values, ...]
-    offsets: tuple[Values, ...]
+    member_mean: Values
+    member_spread: Values
+    whole_mean: Values
+    whole_spread: Values
+    member_1: Values
+    member_1_at: Values
+    member_2: Values
+    member_2_at: Values
+    heads: Values
+    joint_1: Values
+    joint_1_at: Values
+    joint_2: Values
+    joint_2_at: Values
+    out: Values
+    out_at: Values
     out_mean: Values
     out_spread: Values
 
-    def predict(self, x: Values) -> Values:
-        """Return the outputs for one input, shape (inputs,), as shape (outputs,)."""
-        missing = np.isnan(x)
-        full = np.concatenate((np.where(missing, self.median, x), missing))
-        signal = np.clip((full - self.mean) / self.spread, -4.0, 4.0)[np.newaxis, np.newaxis]
-        for layer, (weight, offset) in enumerate(zip(self.weights, self.offsets, strict=True)):
-            signal = signal @ weight + offset[:, np.newaxis]
-            if layer < len(self.weights) - 1:
-                signal = np.maximum(signal, 0.0)
-        return np.asarray(signal.mean(axis=0)[0] * self.out_spread + self.out_mean)
+    def predict(self, members: Values, whole: Values) -> Values:
+        """Return the outputs for one set.
+
+        Parameters
+        ----------
+        members : ndarray, shape (members, inputs of a member)
+            At least one member.
+        whole : ndarray, shape (inputs about the whole,)
+
+        Returns
+        -------
+        ndarray, shape (outputs,)
+        """
+        members = standardized(members, self.member_mean, self.member_spread)
+        whole = standardized(whole, self.whole_mean, self.whole_spread)
+        results = []
+        for n in range(len(self.out)):
+            hidden = np.maximum(members @ self.member_1[n] + self.member_1_at[n], 0.0)
+            hidden = np.maximum(hidden @ self.member_2[n] + self.member_2_at[n], 0.0)
+            scores = hidden @ self.heads[n]
+            weights = np.exp(scores - scores.max(axis=0))
+            pooled = (weights / weights.sum(axis=0)).T @ hidden
+            joint = np.concatenate((pooled.ravel(), whole))
+            joint = np.maximum(joint @ self.joint_1[n] + self.joint_1_at[n], 0.0)
+            joint = np.maximum(joint @ self.joint_2[n] + self.joint_2_at[n], 0.0)
+            results.append(joint @ self.out[n] + self.out_at[n])
+        return np.asarray(np.mean(results, axis=0) * self.out_spread + self.out_mean)
 
     @classmethod
     def load(cls, arrays: Mapping[str, npt.NDArray[np.generic]], name: str) -> Self:
         """Read the networks stored under `name`."""
-
-        def get(key: str) -> Values:
-            return np.asarray(arrays[f"{name}.{key}"], np.float64)
-
-        layers = range(sum(key.startswith(f"{name}.weights.") for key in arrays))
         return cls(
-            median=get("median"),
-            mean=get("mean"),
-            spread=get("spread"),
-            weights=tuple(get(f"weights.{layer}") for layer in layers),
-            offsets=tuple(get(f"offsets.{layer}") for layer in layers),
-            out_mean=get("out_mean"),
-            out_spread=get("out_spread"),
+            **{f.name: np.asarray(arrays[f"{name}.{f.name}"], np.float64) for f in fields(cls)}
         )
+
+
+def standardized(values: Values, mean: Values, spread: Values) -> Values:
+    """Bring inputs to zero mean and unit spread, within 4 spreads, and 0 where they are NaN."""
+    return np.nan_to_num(np.clip((values - mean) / spread, -4.0, 4.0))

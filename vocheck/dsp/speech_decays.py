@@ -7,6 +7,10 @@ the fall begins (3-13 dB, 5-20 dB, ... 28-40 dB). A window's slope is told as th
 of 60 dB would take at that rate. Shallow windows show the voice's own release, deep ones the room,
 because a voice can fall faster than its room but never slower.
 
+A second look needs no decay to be picked out (`_tails`): every frame is held against what a room of
+a given reverberation time would have left of all the frames before it. Where the voice rests, that
+ratio is constant if the time is the room's own, and tells how far the room lies below the voice.
+
 The scheme follows the free-decay methods (Ratnam et al., J. Acoust. Soc. Am. 114, 2003; Löllmann et
 al., IWAENC 2010). That a least-squares line through the log envelope is enough where decays are
 many: Schüldt and Händel, IEEE/ACM TASLP 22, 2014.
@@ -16,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +40,12 @@ WINDOWS_DB = (
     (5.0, 35.0),
 )
 """Depths below the peak between which a slope is fitted."""
+BEFORE_S = (0.032, 0.08, 0.2)
+"""Spans before the peak of a decay, over which its history is told."""
+TAIL_TIMES_S = (0.08, 0.12, 0.18, 0.27, 0.4, 0.6, 0.9, 1.4)
+"""Reverberation times that the frames are held against."""
+TAIL_BANDS = ((1, 2), (3, 4), (5, 6, 7))
+TAIL_PERCENTILES = (0.5, 2.0, 6.0, 15.0)
 
 _SIZE, _HOP = 256, 64  # 16 ms Hann windows every 4 ms
 HOP_S = _HOP / RATE_HZ
@@ -50,6 +61,9 @@ _GUARD_FRAMES = 15  # 60 ms kept clear of file ends and cuts
 # Lower percentiles serve takes that pause for less than 4 % of their time. The factors undo that a
 # low percentile of the noise lies under its mean (white noise, 60 ms averages).
 _FLOOR_PERCENTILES = ((4.0, 1.15), (1.0, 1.3), (0.25, 1.5))
+_TAIL_LAG = 3  # frames: nearer ones overlap, and hold the voice itself
+_TAIL_OVER_NOISE = 3.0  # power; a softer frame tells of the noise
+_TAIL_MIN_FRAMES = 100
 _RANGE = 1e-9  # nothing deeper than 90 dB below the loud frames is told from digital silence
 
 
@@ -65,33 +79,57 @@ class Decays:
         Time of the peak where the fall begins, and how long it was followed.
     depth_db : ndarray, shape (decays,)
         How far it was followed.
+    over_noise_db, under_loud_db : ndarray, shape (decays,)
+        Level of the peak over the noise and (negative: below) over the loud frames of its band.
+    to_noise : ndarray of bool, shape (decays,)
+        Whether the decay ended in the noise, not at a rise.
+    before_db : ndarray, shape (decays, spans)
+        Mean level of the band before the peak, over each of `BEFORE_S`, less that of the peak.
+    all_bands_db : ndarray, shape (decays, 2)
+        All bands together: level at the peak over that of the loud frames, and how far it falls
+        until the decay ends.
     time_60_db_s : ndarray, shape (decays, windows)
         Time of a 60 dB fall at the slope in each of `WINDOWS_DB`; NaN where the decay does not
         reach that deep.
     snr_db : ndarray, shape (bands,)
         Level of the loud frames (95th percentile) over the noise in each band.
+    tails_db : ndarray, shape (times, band groups, percentiles)
+        Low percentiles of the level of a frame over what a room with each of `TAIL_TIMES_S` would
+        have left of the frames before it, in each of `TAIL_BANDS`; NaN where too few frames stand
+        out of the noise.
     length_s : float
         Length of the audio looked at.
+    processed : bool
+        Whether whoever found the decays knows that a gate or noise reduction bent them.
     """
 
     band: npt.NDArray[np.intp]
     start_s: npt.NDArray[np.float64]
     duration_s: npt.NDArray[np.float64]
     depth_db: npt.NDArray[np.float64]
+    over_noise_db: npt.NDArray[np.float64]
+    under_loud_db: npt.NDArray[np.float64]
+    to_noise: npt.NDArray[np.bool_]
+    before_db: npt.NDArray[np.float64]
+    all_bands_db: npt.NDArray[np.float64]
     time_60_db_s: npt.NDArray[np.float64]
     snr_db: npt.NDArray[np.float64]
+    tails_db: npt.NDArray[np.float64]
     length_s: float
+    processed: bool = False
 
     def __len__(self) -> int:
         return len(self.band)
 
     def only(self, keep: npt.NDArray[np.bool_]) -> Decays:
         """Return the decays of a mask, shape (decays,)."""
-        rows = {name: getattr(self, name)[keep] for name in _ROWS}
-        return Decays(**rows, snr_db=self.snr_db, length_s=self.length_s)
+        rows: dict[str, Any] = {name: getattr(self, name)[keep] for name in _ROWS}
+        whole: dict[str, Any] = {name: getattr(self, name) for name in _WHOLE}
+        return Decays(**rows, **whole)
 
 
-_ROWS = tuple(f.name for f in fields(Decays) if f.name not in ("snr_db", "length_s"))
+_WHOLE = ("snr_db", "tails_db", "length_s", "processed")
+_ROWS = tuple(f.name for f in fields(Decays) if f.name not in _WHOLE)
 
 
 def join(parts: Sequence[Decays]) -> Decays:
@@ -101,11 +139,30 @@ def join(parts: Sequence[Decays]) -> Decays:
     """
     if not parts:
         return _none(0.0)
-    rows = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _ROWS}
+    rows: dict[str, Any] = {
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in _ROWS
+    }
     lengths = np.array([part.length_s for part in parts])
     weights = lengths / max(lengths.sum(), 1e-9)
     snr_db = weights @ np.array([part.snr_db for part in parts])
-    return Decays(**rows, snr_db=snr_db, length_s=float(lengths.sum()))
+    tails_db = _mean_known(np.array([part.tails_db for part in parts]), weights)
+    return Decays(
+        **rows,
+        snr_db=snr_db,
+        tails_db=tails_db,
+        length_s=float(lengths.sum()),
+        processed=any(part.processed for part in parts),
+    )
+
+
+def _mean_known(
+    values: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Return the weighted mean over the first axis of what is not NaN."""
+    known = np.isfinite(values)
+    total = np.tensordot(weights, known, 1)
+    summed = np.tensordot(weights, np.where(known, values, 0.0), 1)
+    return np.asarray(np.where(total > 0, summed / np.maximum(total, 1e-12), np.nan))
 
 
 def find_decays(
@@ -136,6 +193,14 @@ def find_decays(
     snr_db = np.maximum(_decibels(np.percentile(power, 95, axis=1)) - noise_db, 0.0)
     subtracted = _moving_mean(power, _FIT) - noise[:, np.newaxis]
     fit_level = _decibels(np.maximum(subtracted, 0.05 * noise[:, np.newaxis]))
+    everything = _decibels(_moving_mean(power.sum(axis=0, keepdims=True), _TRACK))[0]
+    everything -= np.percentile(everything, 97)
+    past = np.pad(np.cumsum(power, axis=1), ((0, 0), (1, 0)))
+    whole: dict[str, Any] = {
+        "snr_db": snr_db,
+        "tails_db": _tails(power, subtracted, noise),
+        "length_s": len(x) / RATE_HZ,
+    }
 
     parts = []
     guarded = _guarded(count, cuts_s)
@@ -148,6 +213,7 @@ def find_decays(
             noise_db[band] + _PEAK_OVER_NOISE_DB, top_db[band] - _PEAK_BELOW_TOP_DB
         )
         peaks, ends = peaks[keep], np.minimum(ends[keep], peaks[keep] + _MAX_FRAMES - 1)
+        fell_to = ends
         ends = _stop_at(level[band], peaks, ends, noise_db[band] + _END_OVER_NOISE_DB)
         depth_db = level[band][peaks] - level[band][ends]
         keep = (
@@ -155,22 +221,31 @@ def find_decays(
             & (ends - peaks >= 3)
             & (guarded[ends + 1] == guarded[peaks])
         )
-        peaks, ends, depth_db = peaks[keep], ends[keep], depth_db[keep]
+        peaks, ends, depth_db, fell_to = (v[keep] for v in (peaks, ends, depth_db, fell_to))
+        peak_db = level[band][peaks]
         parts.append(
             Decays(
                 band=np.full(len(peaks), band),
                 start_s=(peaks * _HOP + _SIZE / 2) / RATE_HZ,
                 duration_s=(ends - peaks) * HOP_S,
                 depth_db=depth_db,
+                over_noise_db=peak_db - noise_db[band],
+                under_loud_db=peak_db - top_db[band],
+                to_noise=fell_to > ends,
+                before_db=_before(past[band], peaks) - peak_db[:, np.newaxis],
+                all_bands_db=np.column_stack(
+                    (everything[peaks], everything[peaks] - everything[ends])
+                ),
                 time_60_db_s=_slopes(fit_level[band], peaks, ends),
-                snr_db=snr_db,
-                length_s=0.0,
+                **whole,
             )
         )
     if not parts:
         return _none(len(x) / RATE_HZ)
-    rows = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _ROWS}
-    return Decays(**rows, snr_db=snr_db, length_s=len(x) / RATE_HZ)
+    rows: dict[str, Any] = {
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in _ROWS
+    }
+    return Decays(**rows, **whole)
 
 
 def _none(length_s: float) -> Decays:
@@ -180,8 +255,14 @@ def _none(length_s: float) -> Decays:
         start_s=nothing,
         duration_s=nothing,
         depth_db=nothing,
+        over_noise_db=nothing,
+        under_loud_db=nothing,
+        to_noise=np.zeros(0, np.bool_),
+        before_db=np.zeros((0, len(BEFORE_S))),
+        all_bands_db=np.zeros((0, 2)),
         time_60_db_s=np.zeros((0, len(WINDOWS_DB))),
         snr_db=np.zeros(len(EDGES_HZ) - 1),
+        tails_db=np.full((len(TAIL_TIMES_S), len(TAIL_BANDS), len(TAIL_PERCENTILES)), np.nan),
         length_s=length_s,
     )
 
@@ -216,6 +297,41 @@ def _noise(power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     percentiles, factors = np.transpose(_FLOOR_PERCENTILES)
     low = np.percentile(_moving_mean(power, _FLOOR), percentiles, axis=1)
     return np.asarray((low * factors[:, np.newaxis]).min(axis=0))
+
+
+def _before(past: npt.NDArray[np.float64], peaks: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
+    """Return the mean level in each of `BEFORE_S` before the peaks, from the running sum of power.
+
+    Shape (peaks, spans).
+    """
+    spans = np.rint(np.array(BEFORE_S) / HOP_S).astype(np.intp)
+    first = np.maximum(peaks[:, np.newaxis] - spans, 0)
+    frames = np.maximum(peaks[:, np.newaxis] - first, 1)
+    return _decibels((past[peaks, np.newaxis] - past[first]) / frames)
+
+
+def _tails(
+    power: npt.NDArray[np.float64],
+    subtracted: npt.NDArray[np.float64],
+    noise: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64]:
+    """Return `Decays.tails_db` from power, its short mean less the noise, and the noise."""
+    from scipy.signal import lfilter
+
+    floor = noise[:, np.newaxis]
+    level = _decibels(np.maximum(subtracted, 0.05 * floor))
+    clear = subtracted > (_TAIL_OVER_NOISE - 1.0) * floor
+    voice = np.maximum(power - floor, 0.0)
+    tails = np.full((len(TAIL_TIMES_S), len(TAIL_BANDS), len(TAIL_PERCENTILES)), np.nan)
+    for at, time_s in enumerate(TAIL_TIMES_S):
+        kept = 10.0 ** (-6.0 * HOP_S / time_s)
+        left = lfilter([0.0] * _TAIL_LAG + [1.0 - kept], [1.0, -kept], voice, axis=1)
+        ratio = level - _decibels(np.maximum(left, 1e-3 * floor))
+        for group, bands in enumerate(TAIL_BANDS):
+            values = np.concatenate([ratio[band][clear[band]] for band in bands])
+            if len(values) >= _TAIL_MIN_FRAMES:
+                tails[at, group] = np.percentile(values, TAIL_PERCENTILES)
+    return tails
 
 
 def _decibels(power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -9,20 +9,21 @@ What it is
     Read both together.
 Method
     No clap is needed: each time the voice stops or steps down, the room goes on for a moment. The
-    decays in eight bands from 250 Hz to 7.6 kHz are followed (`vocheck.dsp.speech_decays`), and
-    quantiles of their slopes in windows of depth (`vocheck.dsp.decay_statistics`) go into boosted
-    trees and small neural networks that were fitted on simulated rooms and dry voices; their mean
-    is the estimate. A rule without any training checks it: the median slope 13 to 33 dB below the
-    peak where each decay begins. (Deep in a decay the direct sound is gone, and a voice can fall
-    faster than its room but never slower.) Where the two disagree by more than the rule's own
-    error, the interval is widened to hold both. The 90 % interval is conformal: from the errors on
-    rooms and voices that the fit had not seen, by SNR, dryness and number of decays.
+    decays in eight bands from 250 Hz to 7.6 kHz are followed (`vocheck.dsp.speech_decays`). Every
+    decay by itself (its slopes in windows of depth, its level, what went before it) and a summary
+    of them all (`vocheck.dsp.decay_statistics`) go into a few small neural networks that weigh
+    the decays and were fitted on simulated rooms and dry voices; their mean is the estimate. A rule
+    without any training checks it: the median slope 13 to 33 dB below the peak where each decay
+    begins. (Deep in a decay the direct sound is gone, and a voice can fall faster than its room
+    but never slower.) Where the two disagree by more than the rule's own error, the interval is
+    widened to hold both. The networks tell an interval too; how far it has to be stretched to hold
+    the truth 9 times out of 10 comes from rooms and voices that a fit had not seen.
 Units
     Seconds; C50 in decibels, told from -5 to 40. `confidence` is a number from 0 (a guess) to 1.
 Source
     The quantities: ISO 3382-1 and ISO 3382-2. The free-decay idea: Ratnam et al., J. Acoust. Soc.
-    Am. 114, 2003; Löllmann et al., IWAENC 2010. The interval: split-conformal prediction, Lei et
-    al., J. Am. Stat. Assoc. 113, 2018.
+    Am. 114, 2003; Löllmann et al., IWAENC 2010. Networks over sets: Zaheer et al., NeurIPS
+    2017. The interval: conformalized quantile regression, Romano et al., NeurIPS 2019.
 Limits of validity
     An estimate. It needs 3 s of speech in a quiet room. Noise reduction hides the decay: where
     `processing` finds it, no number is given. A gate bends it less than the interval allows, and
@@ -45,8 +46,8 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.comb import find_comb
-from vocheck.dsp.decay_statistics import COUNT, LENGTH, SNR, statistics
-from vocheck.dsp.regression import Networks, Trees
+from vocheck.dsp.decay_statistics import of_all_decays, of_each_decay
+from vocheck.dsp.regression import SetNetworks
 from vocheck.dsp.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays, join
 from vocheck.measurements import processing
 from vocheck.recording import Recording
@@ -67,6 +68,7 @@ _MIN_SNR_DB = 20.0  # in the bands of `_RULE_BANDS`, loud frames over noise
 _RULE_BANDS = range(1, 6)  # 400 Hz to 4 kHz
 _RULE_WINDOWS = tuple(WINDOWS_DB.index(window) for window in ((13, 23), (18, 28), (23, 33)))
 _RULE_FACTOR = 1.8  # 9 of 10 simulated takes at 45 dB SNR: the rule lies within this of the truth
+_MIN_ARM = 0.03  # in log RT60: no interval is narrower than 3 % to either side
 _SURE, _UNSURE = 1.2, 4.0  # high / low of the interval at which the confidence is 1, and 0
 _COMB_SCORE = 8.0  # 19 of 20 simulated rooms without an added reflection stay below
 _ZERO_RUN_S = 0.005  # digital silence this long was put there by an edit or a gate
@@ -114,6 +116,8 @@ class Reverberation(Group):
         Loud speech over noise, median of the bands from 400 Hz to 4 kHz.
     reflection_ms : float or None
         A hint: the delay of one reflection so strong that it combs the spectrum of the voice.
+    left_out : int
+        Takes that `pool` left out, because a gate or noise reduction had bent their decays.
     """
 
     rt60_s: float | None
@@ -128,6 +132,7 @@ class Reverberation(Group):
     rule_rt60_s: float | None
     snr_db: float | None
     reflection_ms: float | None
+    left_out: int = 0
 
 
 def measure(recording: Recording) -> Reverberation:
@@ -135,7 +140,7 @@ def measure(recording: Recording) -> Reverberation:
     processed = processing.measure(recording)
     if processed.noise_reduction:
         return _refused("noise reduction was run over this take and took the room's decay with it")
-    found = pool([recording])
+    found = _told(_decays(recording))
     if found.rt60_s is None:
         return found
     comb = find_comb(recording.voice_at(RATE_HZ))
@@ -152,13 +157,24 @@ def pool(takes: Sequence[Recording | Decays]) -> Reverberation:
     ----------
     takes : sequence of Recording or Decays
         One or more takes with one voice, one room and one microphone position, or what `decays`
-        returned for them.
+        returned for them. Those with gated pauses or noise reduction are left out, and counted in
+        `left_out`.
 
     Returns
     -------
     Reverberation
     """
-    found = join([take if isinstance(take, Decays) else decays(take) for take in takes])
+    parts = [take if isinstance(take, Decays) else decays(take) for take in takes]
+    whole = [part for part in parts if not part.processed]
+    if parts and not whole:
+        found = _refused("a gate or noise reduction bent the decays of every take")
+    else:
+        found = _told(join(whole))
+    return replace(found, left_out=len(parts) - len(whole))
+
+
+def _told(found: Decays) -> Reverberation:
+    """Return what the decays tell, or why they tell nothing."""
     snr_db = float(np.median(found.snr_db[list(_RULE_BANDS)]))
     reason = _refusal(found, snr_db)
     rule_s = None if reason else _rule(found)
@@ -197,6 +213,11 @@ def pool(takes: Sequence[Recording | Decays]) -> Reverberation:
 
 def decays(recording: Recording) -> Decays:
     """Return the decays of one take: small enough to keep for `pool` when the audio is not."""
+    how = processing.measure(recording)
+    return replace(_decays(recording), processed=bool(how.noise_reduction or how.gated))
+
+
+def _decays(recording: Recording) -> Decays:
     return find_decays(recording.voice_at(RATE_HZ), _cuts(recording))
 
 
@@ -256,79 +277,32 @@ class _Estimate:
     octaves_s: tuple[float, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class _Model:
-    """The regressors; the networks give log RT60, C50, log EDT and each octave over RT60, log."""
-
-    rt60: Trees
-    c50: Trees
-    networks: Networks
-    interval_weights: Values
-    interval_quantiles: Values
-
-
 @cache
-def _model() -> _Model:
+def _model() -> tuple[SetNetworks, float]:
+    """Return the networks, and how far their interval is stretched."""
     with resources.files(__package__).joinpath(COEFFICIENTS).open("rb") as file:
         arrays = dict(np.load(file))
-    return _Model(
-        rt60=Trees.load(arrays, "trees.rt60"),
-        c50=Trees.load(arrays, "trees.c50"),
-        networks=Networks.load(arrays, "networks"),
-        interval_weights=arrays["interval.weights"],
-        interval_quantiles=arrays["interval.quantiles"],
-    )
+    return SetNetworks.load(arrays, "networks"), float(arrays["interval.stretch"])
 
 
 def _estimate(found: Decays) -> _Estimate:
-    model = _model()
-    inputs = statistics(found)
-    by_trees = model.rt60.predict(inputs)
-    by_networks, c50_db, log_edt, *octaves = model.networks.predict(inputs).tolist()
-    log_rt60 = (by_trees + by_networks) / 2
-    c50_db = min(max((model.c50.predict(inputs) + c50_db) / 2, C50_RANGE_DB[0]), C50_RANGE_DB[1])
-    features = spread_inputs(inputs, log_rt60, c50_db, by_trees - by_networks)
-    size = math.exp(float(features @ model.interval_weights))
-    low, high = (model.interval_quantiles * size).tolist()
+    networks, stretch = _model()
+    log_rt60, low, high, c50_db, log_edt, *octaves = networks.predict(
+        of_each_decay(found), of_all_decays(found)
+    ).tolist()
+    below, above = arms(log_rt60, low, high)
     return _Estimate(
         rt60_s=math.exp(log_rt60),
-        interval_s=(math.exp(log_rt60 + low), math.exp(log_rt60 + high)),
-        c50_db=c50_db,
+        interval_s=(math.exp(log_rt60 - stretch * below), math.exp(log_rt60 + stretch * above)),
+        c50_db=min(max(c50_db, C50_RANGE_DB[0]), C50_RANGE_DB[1]),
         edt_s=math.exp(log_edt),
         octaves_s=tuple(math.exp(log_rt60 + ratio) for ratio in octaves),
     )
 
 
-def spread_inputs(inputs: Values, log_rt60: float, c50_db: float, difference: float) -> Values:
-    """Return what the size of the error in log RT60 depends on, shape (inputs,).
-
-    Parameters
-    ----------
-    inputs : ndarray, shape (270,)
-        From `vocheck.dsp.decay_statistics.statistics`.
-    log_rt60, c50_db : float
-        The estimates.
-    difference : float
-        Trees less networks, in log RT60.
-    """
-    snr = min(float(np.median(inputs[SNR][list(_RULE_BANDS)])), 60.0) / 20.0
-    clarity = c50_db / 20.0
-    return np.array(
-        [
-            1.0,
-            log_rt60,
-            log_rt60**2,
-            clarity,
-            clarity**2,
-            clarity * log_rt60,
-            snr,
-            snr**2,
-            snr * clarity,
-            inputs[COUNT],
-            inputs[LENGTH],
-            min(abs(difference), 0.5),
-        ]
-    )
+def arms(log_rt60: float, low: float, high: float) -> tuple[float, float]:
+    """Return how far the interval reaches below and above the estimate, before it is stretched."""
+    return max(log_rt60 - low, _MIN_ARM), max(high - log_rt60, _MIN_ARM)
 
 
 def _cuts(recording: Recording) -> Values:
