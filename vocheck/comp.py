@@ -32,7 +32,7 @@ from vocheck.dsp.level import db
 from vocheck.errors import AudioError
 from vocheck.judge import event_time, load_word_limits
 from vocheck.measurements import Measurements
-from vocheck.rank import LineRanking, load_criteria, rank_line, take_costs
+from vocheck.rank import Criterion, LineRanking, load_criteria, rank_line, take_costs
 from vocheck.reading import Misread
 from vocheck.recording import Recording
 from vocheck.results import SCHEMA, Result
@@ -41,6 +41,7 @@ from vocheck.session import Notes, open_session
 from vocheck.take import Failure, TakeResult, load_take
 from vocheck.takemap import FRAME_S, Features, Span, TakeMap, features, map_takes
 from vocheck.targets.limits import Limits
+from vocheck.words import fill
 
 PAUSE_NEAR_S = 0.15
 """A take pauses at a boundary if one of its pauses lies within this of the mapped place."""
@@ -510,8 +511,16 @@ def _event_points(m: Measurements, span: Span) -> tuple[float, list[str]]:
         points, count = criterion.points_within(m, span)
         total += points
         if count:
-            reasons.append(f"{count} {criterion.name.replace('_', ' ')}")
+            reasons.append(_events_in_words(criterion, count))
     return total, reasons
+
+
+def _events_in_words(criterion: Criterion, count: int) -> str:
+    """Return "2 breath pops"; of a fact that is not counted its name and in how many places."""
+    if "{count" in criterion.worse:
+        return fill(criterion.worse, count=count)
+    name = criterion.name.replace("_", " ")
+    return fill(f"{name} in {{count}} {{count?place|places}}", count=count)
 
 
 def _cleanest_path(

@@ -40,7 +40,7 @@ _CORNER_S = 0.003  # outside of each edge: what its corner is compared with
 _DEEPEST_DB, _STEEPEST_DB, _SHARPNESS_DB = 70.0, 50.0, (-15.0, 12.0)  # no more counts
 _STEEPNESS_WEIGHT, _SHARPNESS_WEIGHT = 0.25, 1.0
 # Least score of holes up to a length in seconds.
-_LENGTHS_S, _LEAST_SCORES = (0.00034, 0.0013, 0.008), (64.0, 54.0, 66.0, 76.0)
+_LENGTHS_S, _LEAST_SCORES = (0.00034, 0.0013, 0.008), (72.0, 62.0, 74.0, 84.0)
 _TINY = 1e-9
 
 
