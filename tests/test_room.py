@@ -16,9 +16,9 @@ from vocheck.dsp.impulses import find_impulses, recognise
 from vocheck.dsp.octaves import bands, power_spectrum
 from vocheck.dsp.sweep import LEVEL_DBFS, exponential_sweep
 from vocheck.errors import AudioError
-from vocheck.positions import compare_positions
 from vocheck.recording import Recording
 from vocheck.room import RoomResult, measure_room
+from vocheck.room.positions import compare_positions
 
 Signal = npt.NDArray[np.float64]
 RATE_HZ = 48_000

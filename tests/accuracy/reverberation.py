@@ -41,9 +41,7 @@ class Case:
     snr_db: float
 
 
-def main(
-    folder: Path | None, training: Sequence[Take] = (), processes: int | None = None
-) -> None:
+def main(folder: Path | None, training: Sequence[Take] = (), processes: int | None = None) -> None:
     """Measure, and write the section; with training takes, also fit across generators."""
     simulated = [
         room

@@ -241,16 +241,16 @@ def test_the_page_follows_the_session(booth):
         port = int((booth.folder / "port").read_text())
         return f"http://127.0.0.1:{port}/state"
 
-    import vocheck.serve
+    import vocheck.booth.serve
 
-    made = vocheck.serve.PageServer.__enter__
+    made = vocheck.booth.serve.PageServer.__enter__
 
     def remember(server):
         (booth.folder / "port").write_text(server.url.rsplit(":", 1)[1].strip("/"))
         return made(server)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(vocheck.serve.PageServer, "__enter__", remember)
+        patch.setattr(vocheck.booth.serve.PageServer, "__enter__", remember)
         _, out, _ = booth(
             look,
             record(booth, FIXABLE, "<b>river_t1.flac"),

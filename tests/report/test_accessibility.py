@@ -12,9 +12,9 @@ from tests.demo_session import FOLDER
 from tests.mix.signals import tone, write
 from tests.report.browser import SMALL_TARGETS, every_stop, faults, needs_browser
 from vocheck.booth import Booth
+from vocheck.booth.serve import PageServer
 from vocheck.cli import run
 from vocheck.report.booth_page import PAGE, render_state
-from vocheck.serve import PageServer
 from vocheck.take import check_take
 
 pytestmark = needs_browser

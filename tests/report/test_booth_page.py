@@ -9,8 +9,8 @@ import pytest
 from tests.demo_session import FOLDER
 from tests.report.browser import needs_browser
 from vocheck.booth import Booth
+from vocheck.booth.serve import PageServer
 from vocheck.report.booth_page import PAGE, render_state
-from vocheck.serve import PageServer
 from vocheck.take import TakeResult, check_take
 
 NASTY = "<img src=x onerror=alert(1)>&\"'"

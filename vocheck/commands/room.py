@@ -142,7 +142,7 @@ def _write_sweep(path: Path, seconds: float) -> None:
 
 
 def _compare(first: Path, second: Path, form: str, output: Path | None) -> int:
-    from vocheck.positions import compare_positions
+    from vocheck.room.positions import compare_positions
 
     result = compare_positions(first, second)
     if form == "json":

@@ -16,10 +16,10 @@ from vocheck.commands.options import pattern_option
 
 if TYPE_CHECKING:
     from vocheck.booth import Booth
-    from vocheck.linelog import LineLog
-    from vocheck.serve import PageServer
+    from vocheck.booth.folder import Event, Watcher
+    from vocheck.booth.linelog import LineLog
+    from vocheck.booth.serve import PageServer
     from vocheck.take import Failure, TakeResult
-    from vocheck.watch import Event, Watcher
 
 RESULTS_NAME = "vocheck-watch.jsonl"
 
@@ -105,9 +105,9 @@ def command(
     Exit status: 130 on Ctrl-C; with --until-idle 0, or 1 if a line still needs a clean take.
     """
     from vocheck.booth import Booth
-    from vocheck.linelog import LineLog
+    from vocheck.booth.folder import Watcher
+    from vocheck.booth.linelog import LineLog
     from vocheck.report.text.watch import render_farewell
-    from vocheck.watch import Watcher
 
     terminal = sys.stdout.isatty()
     ink = _ink(sys.stdout.encoding) if terminal else ""
@@ -139,8 +139,8 @@ def command(
 
 def _guarded(desk: _Desk, event: Event) -> None:
     """Handle an event; a fault of vocheck's own costs one take its verdict, not the session."""
+    from vocheck.booth.folder import Renamed
     from vocheck.errors import VocheckError
-    from vocheck.watch import Renamed
 
     try:
         desk.handle(event)
@@ -174,8 +174,8 @@ def _ink(encoding: str) -> str:
 
 @contextmanager
 def _page_server(host: str, port: int) -> Iterator[PageServer]:
+    from vocheck.booth.serve import PageServer
     from vocheck.report.booth_page import PAGE
-    from vocheck.serve import PageServer
 
     with PageServer(PAGE, host, port) as server:
         click.echo(f"Page for the tablet: {server.url}")
@@ -195,7 +195,7 @@ class _Desk:
         ink: str,
         bell: bool,
     ) -> None:
-        from vocheck.linelog import read_lines
+        from vocheck.booth.linelog import read_lines
 
         self._watcher = watcher
         self._booth = booth
@@ -221,10 +221,10 @@ class _Desk:
 
     def catch_up(self, events: list[Event]) -> None:
         """Take in what was recorded before the watching began, without a word on each."""
+        from vocheck.booth.folder import Finished
         from vocheck.commands.pool import take_pool
         from vocheck.report.text.watch import render_lines
         from vocheck.take import Failure, check_all
-        from vocheck.watch import Finished
 
         there = [e.path for e in events if isinstance(e, Finished) and e.before]
         if not there:
@@ -240,7 +240,7 @@ class _Desk:
 
     def handle(self, event: Event) -> None:
         """Do what one event asks for."""
-        from vocheck.watch import Finished, Gone
+        from vocheck.booth.folder import Finished, Gone
 
         if isinstance(event, Finished):
             if not event.before:

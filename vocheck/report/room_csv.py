@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from vocheck.positions import PositionsResult
 from vocheck.report.csv import render_rows
 from vocheck.room import RoomResult
+from vocheck.room.positions import PositionsResult
 
 _DECAY = (
     *("edt_s", "t20_s", "t30_s", "c50_db", "d50", "ts_s", "dynamic_range_db", "valid", "reason"),

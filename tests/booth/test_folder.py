@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from vocheck.watch import Finished, Gone, Renamed, Watcher, is_whole
+from vocheck.booth.folder import Finished, Gone, Renamed, Watcher, is_whole
 
 
 class Folder:

@@ -16,7 +16,7 @@ from vocheck.booth import Booth, forecast_headroom, has_speech, is_test_read
 from vocheck.recording import Recording
 from vocheck.take import check_recording
 
-SESSION = Path(__file__).parents[1] / "fixtures" / "session"
+SESSION = Path(__file__).parents[2] / "fixtures" / "session"
 
 
 @cache

@@ -5,8 +5,8 @@ import urllib.request
 
 import pytest
 
+from vocheck.booth.serve import PageServer
 from vocheck.errors import VocheckError
-from vocheck.serve import PageServer
 
 
 def get(url, **headers):

@@ -3,6 +3,9 @@
 `Booth` is told of each take as it comes, and answers what the crew needs to know before the talent
 leaves: which lines still need a clean take, whether level, tone, noise or room have drifted since
 the first good take, and whether the gain set on the test read leaves headroom for the real thing.
+
+Beside it: `folder` tells which recordings are finished, `linelog` keeps results through a power
+cut, `serve` shows a page to a tablet.
 """
 
 from __future__ import annotations

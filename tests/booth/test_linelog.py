@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from vocheck.booth.linelog import LineLog, read_lines
 from vocheck.errors import VocheckError
-from vocheck.linelog import LineLog, read_lines
 
 
 def test_each_line_is_in_the_file_at_once(tmp_path):
@@ -26,7 +26,7 @@ def test_a_killed_process_loses_no_line(tmp_path):
     program = (
         "import os, signal, sys\n"
         "from pathlib import Path\n"
-        "from vocheck.linelog import LineLog\n"
+        "from vocheck.booth.linelog import LineLog\n"
         "log = LineLog(Path(sys.argv[1]))\n"
         "log.append('{\"take\": 1}\\n')\n"
         "os.kill(os.getpid(), signal.SIGKILL)\n"

@@ -1,0 +1,1 @@
+"""A session while it is recorded: the folder, the log, the page, the state."""
