@@ -39,6 +39,8 @@ def random_takes(
         return list(pool.map(_random_take, range(count), chunksize=20))
 
 
+_FAULTY = 0.4  # share of the takes that hold clicks or dropouts
+
 _shared: tuple[Sequence[Room], Sequence[Voice], int] = ((), (), 0)  # of one worker process
 
 
@@ -53,8 +55,32 @@ def _random_take(index: int) -> Take:
     weights = np.array([0.35 if voice.synthetic else 1.0 for voice in voices])
     voice = voices[rng.choice(len(voices), p=weights / weights.sum())]
     duration_s = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
-    made = take(rooms[index % len(rooms)], voice, duration_s, rng.uniform(15.0, 62.0), rng)
-    return replace(made, room=replace(made.room, response=np.zeros(0, np.float32)))
+    room, snr_db = rooms[index % len(rooms)], rng.uniform(15.0, 62.0)
+    samples = record(room, voice, duration_s, snr_db, rng)
+    if rng.random() < _FAULTY:
+        _damage(samples, rng)
+    forgotten = replace(room, response=np.zeros(0, np.float32))
+    return Take(find_decays(samples), forgotten, voice.name, snr_db)
+
+
+def _damage(x: Signal, rng: np.random.Generator) -> None:
+    """Put clicks or dropouts into a take, which have nothing to do with its room.
+
+    A fit on clean takes only mistakes them for decays.
+    """
+    level = 10 ** (_active_db(x) / 20)
+    for _ in range(1 + rng.poisson(rng.choice([0.3, 1.0, 2.0]) * len(x) / RATE_HZ)):
+        if rng.random() < 0.8:
+            count = int(rng.integers(2, RATE_HZ // 150))
+            tick = rng.standard_normal(count) * np.exp(-np.arange(count) / (0.3 * count))
+            change = level * 10 ** (rng.uniform(-25, 10) / 20) * tick / np.abs(tick).max()
+        else:
+            count, change = int(RATE_HZ * np.exp(rng.uniform(np.log(0.003), np.log(0.1)))), None
+        place = int(rng.integers(0, max(1, len(x) - count)))
+        if change is None:
+            x[place : place + count] = 0.0
+        else:
+            x[place : place + count] += change[: len(x) - place].astype(np.float32)
 
 
 def take(

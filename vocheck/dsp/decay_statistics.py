@@ -64,12 +64,11 @@ def of_all_decays(decays: Decays) -> npt.NDArray[np.float64]:
 
     Returns
     -------
-    summary : ndarray, shape (366,)
+    summary : ndarray, shape (270,)
         Logarithms of quantiles of the 60 dB times in each group of bands and window of depth, NaN
         where fewer than 4 decays reach that deep; the share of the decays that reach each window;
-        quantiles of the ratio between late and early slope; `Decays.tails_db`; the SNR in each
-        band; the logarithms of the number of decays and of the length, both as of 20 s where there
-        is more.
+        quantiles of the ratio between late and early slope; the SNR in each band; the logarithms of
+        the number of decays and of the length, both as of 20 s where there is more.
     """
     times = _log_times(decays)
     rows: list[npt.NDArray[np.float64]] = []
@@ -79,7 +78,6 @@ def of_all_decays(decays: Decays) -> npt.NDArray[np.float64]:
     count = len(decays)
     rows.append(np.isfinite(times).sum(axis=0) / max(count, 1))
     rows.extend(_quantiles(times[:, late] - times[:, early], (0.25, 0.5)) for late, early in _KNEES)
-    rows.append(decays.tails_db.ravel())
     rows.append(decays.snr_db)
     share = min(1.0, _LONGEST_S / max(decays.length_s, 0.1))
     rows.append(np.log10([count * share + 1.0, max(decays.length_s * share, 0.1)]))

@@ -7,10 +7,6 @@ the fall begins (3-13 dB, 5-20 dB, ... 28-40 dB). A window's slope is told as th
 of 60 dB would take at that rate. Shallow windows show the voice's own release, deep ones the room,
 because a voice can fall faster than its room but never slower.
 
-A second look needs no decay to be picked out (`_tails`): every frame is held against what a room of
-a given reverberation time would have left of all the frames before it. Where the voice rests, that
-ratio is constant if the time is the room's own, and tells how far the room lies below the voice.
-
 The scheme follows the free-decay methods (Ratnam et al., J. Acoust. Soc. Am. 114, 2003; Löllmann et
 al., IWAENC 2010). That a least-squares line through the log envelope is enough where decays are
 many: Schüldt and Händel, IEEE/ACM TASLP 22, 2014.
@@ -42,10 +38,6 @@ WINDOWS_DB = (
 """Depths below the peak between which a slope is fitted."""
 BEFORE_S = (0.032, 0.08, 0.2)
 """Spans before the peak of a decay, over which its history is told."""
-TAIL_TIMES_S = (0.08, 0.12, 0.18, 0.27, 0.4, 0.6, 0.9, 1.4)
-"""Reverberation times that the frames are held against."""
-TAIL_BANDS = ((1, 2), (3, 4), (5, 6, 7))
-TAIL_PERCENTILES = (0.5, 2.0, 6.0, 15.0)
 
 _SIZE, _HOP = 256, 64  # 16 ms Hann windows every 4 ms
 HOP_S = _HOP / RATE_HZ
@@ -61,9 +53,6 @@ _GUARD_FRAMES = 15  # 60 ms kept clear of file ends and cuts
 # Lower percentiles serve takes that pause for less than 4 % of their time. The factors undo that a
 # low percentile of the noise lies under its mean (white noise, 60 ms averages).
 _FLOOR_PERCENTILES = ((4.0, 1.15), (1.0, 1.3), (0.25, 1.5))
-_TAIL_LAG = 3  # frames: nearer ones overlap, and hold the voice itself
-_TAIL_OVER_NOISE = 3.0  # power; a softer frame tells of the noise
-_TAIL_MIN_FRAMES = 100
 _RANGE = 1e-9  # nothing deeper than 90 dB below the loud frames is told from digital silence
 
 
@@ -93,10 +82,6 @@ class Decays:
         reach that deep.
     snr_db : ndarray, shape (bands,)
         Level of the loud frames (95th percentile) over the noise in each band.
-    tails_db : ndarray, shape (times, band groups, percentiles)
-        Low percentiles of the level of a frame over what a room with each of `TAIL_TIMES_S` would
-        have left of the frames before it, in each of `TAIL_BANDS`; NaN where too few frames stand
-        out of the noise.
     length_s : float
         Length of the audio looked at.
     processed : bool
@@ -114,7 +99,6 @@ class Decays:
     all_bands_db: npt.NDArray[np.float64]
     time_60_db_s: npt.NDArray[np.float64]
     snr_db: npt.NDArray[np.float64]
-    tails_db: npt.NDArray[np.float64]
     length_s: float
     processed: bool = False
 
@@ -128,7 +112,7 @@ class Decays:
         return Decays(**rows, **whole)
 
 
-_WHOLE = ("snr_db", "tails_db", "length_s", "processed")
+_WHOLE = ("snr_db", "length_s", "processed")
 _ROWS = tuple(f.name for f in fields(Decays) if f.name not in _WHOLE)
 
 
@@ -145,24 +129,12 @@ def join(parts: Sequence[Decays]) -> Decays:
     lengths = np.array([part.length_s for part in parts])
     weights = lengths / max(lengths.sum(), 1e-9)
     snr_db = weights @ np.array([part.snr_db for part in parts])
-    tails_db = _mean_known(np.array([part.tails_db for part in parts]), weights)
     return Decays(
         **rows,
         snr_db=snr_db,
-        tails_db=tails_db,
         length_s=float(lengths.sum()),
         processed=any(part.processed for part in parts),
     )
-
-
-def _mean_known(
-    values: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """Return the weighted mean over the first axis of what is not NaN."""
-    known = np.isfinite(values)
-    total = np.tensordot(weights, known, 1)
-    summed = np.tensordot(weights, np.where(known, values, 0.0), 1)
-    return np.asarray(np.where(total > 0, summed / np.maximum(total, 1e-12), np.nan))
 
 
 def find_decays(
@@ -198,7 +170,6 @@ def find_decays(
     past = np.pad(np.cumsum(power, axis=1), ((0, 0), (1, 0)))
     whole: dict[str, Any] = {
         "snr_db": snr_db,
-        "tails_db": _tails(power, subtracted, noise),
         "length_s": len(x) / RATE_HZ,
     }
 
@@ -262,7 +233,6 @@ def _none(length_s: float) -> Decays:
         all_bands_db=np.zeros((0, 2)),
         time_60_db_s=np.zeros((0, len(WINDOWS_DB))),
         snr_db=np.zeros(len(EDGES_HZ) - 1),
-        tails_db=np.full((len(TAIL_TIMES_S), len(TAIL_BANDS), len(TAIL_PERCENTILES)), np.nan),
         length_s=length_s,
     )
 
@@ -308,30 +278,6 @@ def _before(past: npt.NDArray[np.float64], peaks: npt.NDArray[np.intp]) -> npt.N
     first = np.maximum(peaks[:, np.newaxis] - spans, 0)
     frames = np.maximum(peaks[:, np.newaxis] - first, 1)
     return _decibels((past[peaks, np.newaxis] - past[first]) / frames)
-
-
-def _tails(
-    power: npt.NDArray[np.float64],
-    subtracted: npt.NDArray[np.float64],
-    noise: npt.NDArray[np.float64],
-) -> npt.NDArray[np.float64]:
-    """Return `Decays.tails_db` from power, its short mean less the noise, and the noise."""
-    from scipy.signal import lfilter
-
-    floor = noise[:, np.newaxis]
-    level = _decibels(np.maximum(subtracted, 0.05 * floor))
-    clear = subtracted > (_TAIL_OVER_NOISE - 1.0) * floor
-    voice = np.maximum(power - floor, 0.0)
-    tails = np.full((len(TAIL_TIMES_S), len(TAIL_BANDS), len(TAIL_PERCENTILES)), np.nan)
-    for at, time_s in enumerate(TAIL_TIMES_S):
-        kept = 10.0 ** (-6.0 * HOP_S / time_s)
-        left = lfilter([0.0] * _TAIL_LAG + [1.0 - kept], [1.0, -kept], voice, axis=1)
-        ratio = level - _decibels(np.maximum(left, 1e-3 * floor))
-        for group, bands in enumerate(TAIL_BANDS):
-            values = np.concatenate([ratio[band][clear[band]] for band in bands])
-            if len(values) >= _TAIL_MIN_FRAMES:
-                tails[at, group] = np.percentile(values, TAIL_PERCENTILES)
-    return tails
 
 
 def _decibels(power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
