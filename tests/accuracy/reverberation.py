@@ -89,7 +89,7 @@ none of them in the training set. The truth is T30 of the noise-free response af
 sound, mean of the octaves 500 Hz to 2 kHz.
 
 Three variants of this fit were scored here. The one that ships was not the best of them in these
-numbers: it is the one that clicks, dropouts and gates moved least on the lines of the ranking table.
+numbers: it is the one that clicks, dropouts and gates moved least on the lines of the ranking.
 
 """ + "\n".join(table)
     if training:
