@@ -149,7 +149,8 @@ def main() -> None:
             "",
             f"{TESTED_ON} What tells a gap that is no longer zero was chosen on the same"
             " material; its limits were then widened, because a synthetic test voice (slt) whose"
-            " glottal pulses die away within 3 ms had set off one alarm. Soft crests are compared"
+            " glottal pulses die away within 3 ms had set off one alarm, and by 8 dB more after a"
+            " false one in the demo session. Soft crests are compared"
             " because repeats of near silence had been missed in these test readers.",
         ]
     )

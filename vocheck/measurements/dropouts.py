@@ -32,8 +32,8 @@ survives of it was chosen on voices that docs/accuracy.md names. The limits of 0
 Limits of validity
 ------------------
 In the file that the recorder wrote, nearly all dropouts are found, whatever its gain. After
-resampling or dither about nine gaps of ten are still found from 1 ms on and eight of ten at 0.5 ms;
-after noise 60 dB below the voice, seven of ten of the long ones. Of the repeats, three of four from
+resampling or dither eight or nine gaps of ten are found from 1 ms on, three of four at 0.5 ms;
+after noise 60 dB below the voice, six of ten of the long ones. Of the repeats, three of four from
 10 to 20 ms are; shorter ones are not. A lossy codec may hide either kind. A dropout that falls
 entirely into a pause is not heard and not reported. Speech synthesisers put silence with hard edges
 into stops, and so do hard edits; those count where speech stands right beside them.
