@@ -11,8 +11,9 @@ is a deep hole with sharp edges. Three kinds of numbers are taken of each hole, 
 - sharpness of each edge: its greatest second difference over that of the 3 ms outside. A wave that
   passes slowly through zero has no corner, and neither has a pause.
 
-Their weighted sum decides. Short holes are common in a smooth wave and long ones in speech (the
-closure of a stop), so that what is asked depends on the length.
+Their sum decides, the steepness by a quarter. Short holes are common in a smooth wave and long ones
+in speech (the closure of a stop), so that what is asked depends on the length. The weights and the
+least scores are our choice; docs/accuracy.md says on which voices they were set.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ _END = 10.0 ** (3.0 / 20.0)  # it ends at this much above that, or at twice its 
 _REACHES_S = (0.008, 0.5)  # the end is looked for within these, one after the other
 _CORNER_S = 0.003  # outside of each edge: what its corner is compared with
 _DEEPEST_DB, _STEEPEST_DB, _SHARPNESS_DB = 70.0, 50.0, (-15.0, 12.0)  # no more counts
-_STEEPNESS_WEIGHT, _SHARPNESS_WEIGHT = 0.25, 1.0
+_STEEPNESS_WEIGHT = 0.25
 # Least score of holes up to a length in seconds.
 _LENGTHS_S, _LEAST_SCORES = (0.00034, 0.0013, 0.008), (72.0, 62.0, 74.0, 84.0)
 _TINY = 1e-9
@@ -126,11 +127,11 @@ def _judged(x: Samples, rate_hz: int, block: int, hole: _Holes) -> Spans:
     """Return those holes that are gaps, in samples: deep, steep and sharp enough."""
     length_s = (hole.end - hole.start) * block / rate_hz
     least = np.take(_LEAST_SCORES, np.searchsorted(_LENGTHS_S, length_s))
-    hopeful = (hole.end >= 0) & (hole.score + 2.0 * _SHARPNESS_WEIGHT * _SHARPNESS_DB[1] > least)
+    hopeful = (hole.end >= 0) & (hole.score + 2.0 * _SHARPNESS_DB[1] > least)
     start, end = hole.start[hopeful] * block, hole.end[hopeful] * block
     edge, far = _QUIET * block, round(_CORNER_S * rate_hz)
     sharpness = _sharpness(x, start, edge, block, -far) + _sharpness(x, end, edge, block, far)
-    is_gap = hole.score[hopeful] + _SHARPNESS_WEIGHT * sharpness > least[hopeful]
+    is_gap = hole.score[hopeful] + sharpness > least[hopeful]
     return list(zip(start[is_gap].tolist(), end[is_gap].tolist(), strict=True))
 
 
