@@ -14,8 +14,11 @@ import tempfile
 import time
 import urllib.request
 from pathlib import Path
+from typing import Any
 
 from playwright.sync_api import sync_playwright
+
+from vocheck.booth.linelog import read_lines
 
 HERE = Path(__file__).parent
 SESSION = HERE.parent / "fixtures" / "session"
@@ -37,6 +40,12 @@ def state() -> str:
     """Return what the page shows now."""
     with urllib.request.urlopen(f"http://127.0.0.1:{PORT}/state", timeout=10) as reply:
         return str(reply.read().decode())
+
+
+def is_told(name: str, results: list[dict[str, Any]]) -> bool:
+    """Whether all is told of a recording: its verdict, and of a take whether its words were read."""
+    of_it = [line for line in results if Path(line["path"]).name == name]
+    return any(line["reading"] or line["take"] is None for line in of_it)
 
 
 def wait_until(happened) -> None:
@@ -66,9 +75,9 @@ def main() -> None:
             env={**os.environ, "COLUMNS": "96", "PYTHONUNBUFFERED": "1"},
         )
         wait_until(lambda: "Ctrl-C" in (HERE / "watch.txt").read_text())
-        for count, (source, name) in enumerate(AS_RECORDED.items(), 1):
+        for source, name in AS_RECORDED.items():
             shutil.copyfile(SESSION / source, folder / name)
-            wait_until(lambda count=count: results.read_text().count("\n") == count)
+            wait_until(lambda name=name: is_told(name, read_lines(results)))
             if name == "02_kiln_t2.flac":
                 photograph()
         booth.send_signal(signal.SIGINT)

@@ -48,7 +48,7 @@ POCKETSPHINX = outside.Package(
 
 ASTERISK = outside.Package(
     "asterisk-core-sounds-en-g722", "1.6.1-1", "deb",
-    "7add61d5e42279ecff1bbdf842a5a946ac3644fac9a0fe44384731aa7270c8e0", "CC BY-SA 3.0",
+    "38c5261820b406dcb0ecb37675720da2b0864850690690352ca52707eb623806", "CC BY-SA 3.0",
 )  # fmt: skip
 
 SENSE = {

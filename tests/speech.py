@@ -77,7 +77,11 @@ TEST_VOICES = ("slt", "en-us", "en-gb-scotland+f4", "en-us+m7", "en-gb-x-rp+f3")
 """`kal` and `slt` are festival's; the others name an espeak-ng voice and its variant (f, m: pitch
 and formants of a woman, a man)."""
 
-_FESTIVAL = {"kal": "voice_kal_diphone", "slt": "voice_cmu_us_slt_arctic_hts"}
+_FESTIVAL = {
+    "kal": "voice_kal_diphone",
+    "ked": "voice_ked_diphone",
+    "slt": "voice_cmu_us_slt_arctic_hts",
+}
 _HTS_EARLY_S = 0.025  # the labels of the HTS engine run this much early against its sound
 _VERSION = "1"  # part of the cache key: change it whenever the sound of `synthesise` changes
 

@@ -170,6 +170,17 @@ def test_a_take_with_a_word_missing_does_not_win(tmp_path: Path, capsys):
     assert by_name["04_bowl_t3"]["position"] == 2
 
 
+def test_a_take_alone_is_held_against_its_line(tmp_path: Path, capsys):
+    """``take --script``: the dropped word, the pops by their words, and that all were read."""
+    pytest.importorskip("pocketsphinx")
+    folder = session_with(tmp_path, "01_river_t2", "04_bowl_t3")
+    assert run(["take", str(folder), "--script", str(folder / "script.txt")]) == 0
+    pops, dropped = " ".join(capsys.readouterr().out.split()).split("04_bowl_t3.flac")
+    assert "on “bridge”, “beside”" in pops
+    assert "Every content word was read." in pops
+    assert "A word of the script may not have been read: “minutes”." in dropped
+
+
 def test_the_comp_sheet_says_which_word_is_missing(tmp_path: Path, capsys):
     """The script may stand in vocheck.toml; the phrase costs more, and the word is named."""
     pytest.importorskip("pocketsphinx")

@@ -6,7 +6,7 @@ import hashlib
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -109,10 +109,7 @@ def check_recording(
     """
     measurements = measure(recording)
     findings = judge(measurements, limits if limits is not None else load_limits())
-    reading = None if text is None else check_reading(recording, text)
-    if reading is not None:
-        findings = judge_reading(reading, findings)
-    return TakeResult(
+    result = TakeResult(
         path=recording.source.path,
         sha256=sha256,
         line=line,
@@ -122,8 +119,24 @@ def check_recording(
         findings=findings,
         verdict=verdict_of(findings),
         delivery=tuple(_forecast(measurements, target) for target in targets),
-        reading=reading,
     )
+    return result if text is None else check_words(result, recording, text)
+
+
+def check_words(result: TakeResult, recording: Recording, text: str) -> TakeResult:
+    """Return what is said of a take once its words are held against what was to be read.
+
+    Parameters
+    ----------
+    result : TakeResult
+        Without a reading.
+    recording : Recording
+        The take itself.
+    text : str
+    """
+    reading = check_reading(recording, text)
+    findings = judge_reading(reading, result.findings)
+    return replace(result, findings=findings, verdict=verdict_of(findings), reading=reading)
 
 
 def check_take(

@@ -113,6 +113,46 @@ def test_the_script_says_what_must_be_recorded(booth, tmp_path):
     assert out.rstrip().endswith("Still needs a clean take: 09_end.")
 
 
+def test_the_words_follow_the_verdict(booth):
+    """The dropped word is told after the verdict, which it changes; so are the words of the pops.
+
+    Results hold both: the take as it was judged at once, and as its words were heard.
+    """
+    pytest.importorskip("pocketsphinx")
+    shutil.copyfile(SESSION / "script.txt", booth.folder / "script.txt")
+    _, out, _ = booth(record(booth, FIXABLE), record(booth, "04_bowl_t3.flac"))
+    pops, dropped = out.split("KEEP  04_bowl, take 3")
+    assert "01_river, take 2: Every content word was read." in pops
+    assert "plosive on “bridge”, “beside”" in pops
+    assert "04_bowl, take 3: Possibly not read as written: 1 place." in dropped
+    assert "“minutes”" in dropped
+    assert re.search(r"04_bowl\s+needs a clean take\s+3 fixable", dropped)
+    told = [(line["take"], line["verdict"], bool(line["reading"])) for line in written(booth)]
+    assert told == [
+        (2, "fixable", False),
+        (2, "fixable", True),
+        (3, "keep", False),
+        (3, "fixable", True),
+    ]
+
+
+def test_a_take_under_another_lines_name_is_held_against_that_line(booth):
+    """Renamed to a line with other words, a take is heard anew; within its line it is not."""
+    pytest.importorskip("pocketsphinx")
+    shutil.copyfile(SESSION / "script.txt", booth.folder / "script.txt")
+    first, second, third = (
+        booth.folder / f"{n}.flac" for n in ("x_t1", "04_bowl_t8", "04_bowl_t9")
+    )
+    _, out, _ = booth(
+        record(booth, "04_bowl_t4.flac", first.name),
+        lambda: first.rename(second),
+        lambda: second.rename(third),
+    )
+    assert out.count("Every content word was read.") == 1
+    assert "04_bowl, take 8: Every content word was read." in out
+    assert re.search(r"04_bowl\s+done\s+9 keep", out)
+
+
 def test_the_bell_rings_on_retake_only(booth):
     """One bell, for the take that must be done again: a word is clipped all through."""
     _, out, _ = booth(record(booth, KEEP), record(booth, RETAKE), options=["--bell"])

@@ -65,7 +65,7 @@ def test_the_page_follows_the_session(browser, take, width):
     with PageServer(PAGE) as server:
         server.publish(render_state(booth, None))
         page.goto(server.url)
-        page.get_by_text("Standing by for the first take.").wait_for()
+        page.get_by_text("Standing by for the next take.").wait_for()
         for verdict in ("keep", "fixable", "retake"):
             booth.add(replace(take, verdict=verdict))
             server.publish(render_state(booth, replace(take, verdict=verdict)))

@@ -18,6 +18,8 @@ from vocheck.commands.options import (
     pattern_option,
     progress,
     quiet_option,
+    script_of_session,
+    script_option,
 )
 
 if TYPE_CHECKING:
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
 @format_option("text", "json", "jsonl", "csv")
 @output_option
 @fail_on_option
+@script_option
 @pattern_option
 @jobs_option
 @quiet_option
@@ -46,6 +49,7 @@ def command(
     form: str,
     output: Path | None,
     fail_on: str,
+    script_file: Path | None,
     pattern: str | None,
     jobs: int | None,
     quiet: bool,
@@ -53,7 +57,8 @@ def command(
     """Say of each take whether to keep it or go again.
 
     FILES are recordings or folders of them. The verdict comes first, then what was found, where in
-    the take, what to change in the booth now and what the edit can still do.
+    the take, what to change in the booth now and what the edit can still do. With a script, also
+    whether its words were read.
 
     Exit status: 0 nothing to fix, 1 findings at or above --fail-on, 2 a file could not be done.
     """
@@ -62,9 +67,11 @@ def command(
     from vocheck.take import Failure, TakeResult, check_all
 
     paths = find_recordings(files)
+    script = script_of_session(script_file, files)
     with take_pool(jobs, len(paths)) as executor:
         checked = progress(quiet)(
-            check_all(paths, targets=targets, pattern=pattern, executor=executor), len(paths)
+            check_all(paths, targets=targets, pattern=pattern, executor=executor, script=script),
+            len(paths),
         )
         results = list(checked)
     takes = [result for result in results if isinstance(result, TakeResult)]

@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from vocheck.commands.options import pattern_option
+from vocheck.commands.options import pattern_option, script_of_session
 
 if TYPE_CHECKING:
     from vocheck.booth import Booth
     from vocheck.booth.folder import Event, Watcher
     from vocheck.booth.linelog import LineLog
     from vocheck.booth.serve import PageServer
+    from vocheck.script import Script
     from vocheck.take import Failure, TakeResult
 
 RESULTS_NAME = "vocheck-watch.jsonl"
@@ -36,7 +37,8 @@ RESULTS_NAME = "vocheck-watch.jsonl"
     "--script",
     "script_file",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Script whose lines must be recorded.  [default: script.txt or script.csv in FOLDER]",
+    help="Script whose lines must be recorded, and whose words must be read.  [default: script.txt "
+    "or script.csv in FOLDER, or script of [session] in vocheck.toml]",
 )
 @click.option(
     "--line",
@@ -98,7 +100,8 @@ def command(
 
     The verdict stands there in large letters, with what to change before the next take and the
     table of lines: which have a clean take, and which still need one. The bell rings on a retake.
-    Every result is written at once, so nothing is lost. Ctrl-C ends the session.
+    With a script, whether its words were read follows a moment later. Every result is written at
+    once, so nothing is lost. Ctrl-C ends the session.
 
     A recording with "test" in its name is the test read: it tells whether the gain leaves headroom.
 
@@ -111,12 +114,14 @@ def command(
 
     terminal = sys.stdout.isatty()
     ink = _ink(sys.stdout.encoding) if terminal else ""
-    booth = Booth([*_script_lines(script_file, folder), *lines], wanted)
+    script = _script(script_file, folder)
+    booth = Booth([*filter(None, script or ()), *lines], wanted)
     watcher = Watcher(folder)
     with ExitStack() as stack:
         log = stack.enter_context(LineLog(output or folder / RESULTS_NAME))
         server = stack.enter_context(_page_server(host, port)) if page else None
-        desk = _Desk(watcher, booth, log, server, pattern, ink, terminal if bell is None else bell)
+        rings = terminal if bell is None else bell
+        desk = _Desk(watcher, booth, log, server, pattern, script, ink, rings)
         stack.callback(lambda: click.echo(render_farewell(booth), nl=False))
         desk.warm_up()
         click.echo(f"Standing by: {folder}. Results go to {log.path}. Ctrl-C ends the session.")
@@ -153,14 +158,10 @@ def _guarded(desk: _Desk, event: Event) -> None:
         click.echo(f"vocheck: {path}: internal error: {type(error).__name__}: {error}", err=True)
 
 
-def _script_lines(script_file: Path | None, folder: Path) -> list[str]:
-    """Return the lines of the script, if there is one and it names them."""
-    from vocheck.script import read_script
-
-    for beside in (folder / "script.txt", folder / "script.csv"):
-        if script_file is None and beside.exists():
-            script_file = beside
-    return [line for line in read_script(script_file) if line] if script_file else []
+def _script(script_file: Path | None, folder: Path) -> Script | None:
+    """Return the script that was asked for, the one in the folder, or that of ``vocheck.toml``."""
+    beside = (folder / "script.txt", folder / "script.csv")
+    return script_of_session(script_file or next(filter(Path.exists, beside), None), [folder])
 
 
 def _ink(encoding: str) -> str:
@@ -192,19 +193,25 @@ class _Desk:
         log: LineLog,
         server: PageServer | None,
         pattern: str | None,
+        script: Script | None,
         ink: str,
         bell: bool,
     ) -> None:
         from vocheck.booth.linelog import read_lines
+        from vocheck.reading import can_hear_words
 
         self._watcher = watcher
         self._booth = booth
         self._log = log
         self._server = server
         self._pattern = pattern
+        self._script = script if can_hear_words() else None
         self._ink = ink
         self._bell = bell
-        self._written = {(line.get("path"), line.get("sha256")) for line in read_lines(log.path)}
+        self._written = {
+            (line.get("path"), line.get("sha256"), bool(line.get("reading")))
+            for line in read_lines(log.path)
+        }
         self._last: TakeResult | None = None
         self._publish()
 
@@ -217,7 +224,8 @@ class _Desk:
 
         noise = np.random.default_rng(0).standard_normal(48000).astype(np.float32)
         noise[16000:32000] *= 0.001
-        check_recording(Recording(noise * np.float32(0.05), 48000))
+        text = next(iter(self._script.values())) if self._script else None
+        check_recording(Recording(noise * np.float32(0.05), 48000), text=text)
 
     def catch_up(self, events: list[Event]) -> None:
         """Take in what was recorded before the watching began, without a word on each."""
@@ -231,7 +239,9 @@ class _Desk:
             return
         click.echo(f"Recorded before: {len(there)}. Measuring.")
         with take_pool(None, len(there)) as executor:
-            for result in check_all(there, pattern=self._pattern, executor=executor):
+            for result in check_all(
+                there, pattern=self._pattern, executor=executor, script=self._script
+            ):
                 self._write(result)
                 if not isinstance(result, Failure) and _is_take(result):
                     self._booth.add(result)
@@ -246,13 +256,11 @@ class _Desk:
             if not event.before:
                 self._measure(event.path)
         elif isinstance(event, Gone):
-            if self._booth.remove(str(event.path)) is not None:
+            if (take := self._booth.remove(str(event.path))) is not None:
+                self._last = None if self._last is take else self._last
                 self._say_lines(f"{event.path.name} was deleted.")
         elif (take := self._booth.remove(str(event.old))) is not None:
-            renamed = self._under_name(take, event.new)
-            self._booth.add(renamed)
-            self._write(renamed)
-            self._say_lines(f"{event.old.name} is now {event.new.name}.")
+            self._rename(take, event.new)
         else:
             self._measure(event.new)
 
@@ -288,6 +296,47 @@ class _Desk:
             if self._bell and result.verdict == "retake":
                 click.echo("\a", nl=False)
         self._publish()
+        if self._booth.known(str(path)) is result:
+            self._listen(result)
+
+    def _listen(self, take: TakeResult) -> None:
+        """Hold a take against the script, which takes longer than its verdict may."""
+        from vocheck.audio import read
+        from vocheck.errors import AudioError
+        from vocheck.report.text.watch import render_words
+        from vocheck.take import check_words
+
+        text, path = self._text(take), Path(take.path or "")
+        if text is None:
+            return
+        try:
+            heard = check_words(take, read(path), text)
+        except AudioError:
+            return  # taken away meanwhile: another event will tell
+        if self._watcher.is_settled(path):
+            self._booth.add(heard)
+            self._last = heard if self._last is take else self._last
+            self._write(heard)
+            click.echo(render_words(heard, self._booth), nl=False)
+            self._publish()
+
+    def _text(self, take: TakeResult) -> str | None:
+        from vocheck.script import text_of
+
+        return text_of(self._script, take.line)
+
+    def _rename(self, take: TakeResult, path: Path) -> None:
+        """Move a take in the table; nothing is measured again, unless its words are now others."""
+        renamed = self._under_name(take, path)
+        told = f"{Path(take.path or '').name} is now {path.name}."
+        if self._text(renamed) != self._text(take):
+            click.echo(f"\n{told}")
+            self._measure(path)
+            return
+        self._last = renamed if self._last is take else self._last
+        self._booth.add(renamed)
+        self._write(renamed)
+        self._say_lines(told)
 
     def _under_name(self, take: TakeResult, path: Path) -> TakeResult:
         """Return a take as its new name tells line and number."""
@@ -314,7 +363,8 @@ class _Desk:
         """Write a result down, unless an earlier session has it already."""
         from vocheck.report.json import render_json_line
 
-        key = (result.path, getattr(result, "sha256", None))
+        sha256, reading = getattr(result, "sha256", None), getattr(result, "reading", None)
+        key = (result.path, sha256, reading is not None)
         if key not in self._written:
             self._written.add(key)
             self._log.append(render_json_line(result))

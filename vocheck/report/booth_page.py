@@ -86,7 +86,7 @@ def render_state(booth: Booth, last: TakeResult | None) -> str:
     last : TakeResult or None
         The take that was recorded last.
     """
-    parts = ["<p>Standing by for the first take.</p>"] if last is None else _verdict(last, booth)
+    parts = ["<p>Standing by for the next take.</p>"] if last is None else _verdict(last, booth)
     if booth.lines:
         parts.append(_table(booth.lines))
     return "\n".join(parts) + "\n"

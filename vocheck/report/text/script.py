@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
-from vocheck.reading import Misread
+from vocheck.reading import Misread, Reading
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
 from vocheck.script import ReadTime
 from vocheck.script_check import CheckedReading
@@ -50,12 +50,10 @@ def render_readings(takes: Sequence[CheckedReading], slot_s: float | None = None
 def _reading(take: CheckedReading, slot_s: float | None) -> str:
     reading = take.reading
     parts = [bold(os.path.basename(take.path))]
-    if reading.misread is None:
-        parts.append(f"  Cannot tell: {reading.not_measured['misread']}.")
-    elif not reading.misread:
-        parts.append("  Every content word was read.")
-    else:
+    if reading.misread:
         parts += [wrap(_misread(misread), "    ", "  ") for misread in reading.misread]
+    else:
+        parts.append(wrap(reading_sentence(reading), "    ", "  "))
     if reading.read_s is not None and reading.words_per_minute is not None:
         pace = f"  {reading.read_s:.1f} s, {reading.words_per_minute:.0f} words a minute"
         if slot_s is not None:
@@ -64,6 +62,16 @@ def _reading(take: CheckedReading, slot_s: float | None) -> str:
         parts.append(dim(pace))
     parts += [wrap(f"{finding} on “{word}”", "    ", "  ") for finding, word in take.on_words]
     return "\n".join(parts)
+
+
+def reading_sentence(reading: Reading) -> str:
+    """Return in a sentence whether the words of the script were read."""
+    if reading.misread is None:
+        return f"Whether the words were read: cannot tell, {reading.not_measured['misread']}."
+    if not reading.misread:
+        return "Every content word was read."
+    count = len(reading.misread)
+    return f"Possibly not read as written: {count} {'place' if count == 1 else 'places'}."
 
 
 def _misread(misread: Misread) -> str:

@@ -6,6 +6,7 @@ import math
 import os
 
 from vocheck.judge import Finding
+from vocheck.report.text.script import reading_sentence
 from vocheck.report.text.style import (
     VERDICT_WORDS,
     bold,
@@ -39,6 +40,8 @@ def render_take(result: TakeResult, details: bool = True) -> str:
     """
     blocks = [f"{headline(result)}\n{wrap(_sentence(result), '  ')}"]
     blocks += [_finding(finding) for finding in result.findings]
+    if result.reading is not None:
+        blocks.append(wrap(reading_sentence(result.reading), "  "))
     if details:
         blocks.append(_facts(result))
     blocks += [wrap(delivery_sentence(delivery), "  ") for delivery in result.delivery]

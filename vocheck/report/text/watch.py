@@ -7,15 +7,16 @@ from collections.abc import Sequence
 
 from vocheck.booth import Booth, Headroom, LineState, TakeState, has_speech, line_of
 from vocheck.judge import Finding
+from vocheck.report.text.script import reading_sentence
 from vocheck.report.text.style import (
     VERDICT_WORDS,
     bold,
-    clocks,
     number,
     paint,
     table,
     wrap,
 )
+from vocheck.report.text.take import places
 from vocheck.take import Failure, TakeResult
 
 MOST_FINDINGS = 3
@@ -77,6 +78,29 @@ def render_verdict(take: TakeResult, booth: Booth, *, ink: str = "", again: bool
     return "\n".join([*parts, "", render_lines(booth.lines)]) + "\n"
 
 
+def render_words(take: TakeResult, booth: Booth) -> str:
+    """Return what is said once the words of a take are known, ending in a newline.
+
+    Parameters
+    ----------
+    take : TakeResult
+        Held against its script.
+    booth : Booth
+        The session so far, `take` included.
+    """
+    assert take.reading is not None
+    parts = ["", wrap(f"{bold(title(take))}: {reading_sentence(take.reading)}", "  ", "")]
+    for finding in take.findings:
+        if finding.measurement == "reading.misread":
+            parts.append(_finding(finding))
+        elif finding.words and finding.severity != "note":
+            words = ", ".join(f"“{word}”" for word in finding.words)
+            parts.append(wrap(f"{finding.name.replace('_', ' ')} on {words}", "    ", "  "))
+    if take.reading.misread:
+        parts += ["", render_lines(booth.lines)]
+    return "\n".join(parts) + "\n"
+
+
 def title(take: TakeResult) -> str:
     """Return which take it is, in words."""
     if take.take is None:
@@ -86,7 +110,7 @@ def title(take: TakeResult) -> str:
 
 def instruction(finding: Finding) -> str:
     """Return in a sentence or two what was found, where, and what to do about it now."""
-    where = f" At {clocks(finding.times_s, 4)}." if finding.times_s else ""
+    where = f" At {places(finding, 4)}." if finding.times_s else ""
     return f"{finding.message}{where} {finding.now}"
 
 
