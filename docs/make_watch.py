@@ -43,7 +43,7 @@ def state() -> str:
 
 
 def is_told(name: str, results: list[dict[str, Any]]) -> bool:
-    """Whether all is told of a recording: its verdict, and of a take whether its words were read."""
+    """Whether all is told of a recording: its verdict, and what of a take was read."""
     of_it = [line for line in results if Path(line["path"]).name == name]
     return any(line["reading"] or line["take"] is None for line in of_it)
 
