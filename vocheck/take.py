@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 from vocheck.audio import read
+from vocheck.cache import remember
 from vocheck.config import find_config, load_config
 from vocheck.errors import AudioError
 from vocheck.judge import Finding, Verdict, judge, judge_reading, verdict_of
 from vocheck.measurements import Measurements, measure
-from vocheck.reading import Reading, check_reading
+from vocheck.reading import Reading, can_hear_words, check_reading
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
 from vocheck.script import Script, text_of
@@ -83,6 +84,14 @@ class Failure(Result):
     error: str
 
 
+@dataclass(frozen=True, kw_only=True)
+class Measured(Result):
+    """What a recording is measured to be, before anybody judges it."""
+
+    source: Source
+    measurements: Measurements
+
+
 def check_recording(
     recording: Recording,
     limits: Limits | None = None,
@@ -107,34 +116,13 @@ def check_recording(
     text : str, optional
         What was to be read; the take is held against it.
     """
-    measurements = measure(recording)
-    findings = judge(measurements, limits if limits is not None else load_limits())
-    result = TakeResult(
-        path=recording.source.path,
-        sha256=sha256,
-        line=line,
-        take=take,
-        source=recording.source,
-        measurements=measurements,
-        findings=findings,
-        verdict=verdict_of(findings),
-        delivery=tuple(_forecast(measurements, target) for target in targets),
-    )
-    return result if text is None else check_words(result, recording, text)
+    measured = Measured(source=recording.source, measurements=measure(recording))
+    result = _judged(measured, limits, targets, sha256, line, take)
+    return result if text is None else with_words(result, check_reading(recording, text))
 
 
-def check_words(result: TakeResult, recording: Recording, text: str) -> TakeResult:
-    """Return what is said of a take once its words are held against what was to be read.
-
-    Parameters
-    ----------
-    result : TakeResult
-        Without a reading.
-    recording : Recording
-        The take itself.
-    text : str
-    """
-    reading = check_reading(recording, text)
+def with_words(result: TakeResult, reading: Reading) -> TakeResult:
+    """Return what is said of a take once its words were held against the script."""
     findings = judge_reading(reading, result.findings)
     return replace(result, findings=findings, verdict=verdict_of(findings), reading=reading)
 
@@ -169,7 +157,7 @@ def check_take(
     TargetError
         If a target is unknown or a limits file malformed.
     """
-    return load_take(path, limits, targets, pattern=pattern, script=script)[1]
+    return _check(path, cache(lambda: read(path)), limits, targets, pattern, script)
 
 
 def load_take(
@@ -181,22 +169,73 @@ def load_take(
     script: Script | None = None,
 ) -> tuple[Recording, TakeResult]:
     """Do what `check_take` does, and return the recording with its shared intermediates too."""
+    recording = read(path)
+    return recording, _check(path, lambda: recording, limits, targets, pattern, script)
+
+
+def _check(
+    path: str | os.PathLike[str],
+    load: Callable[[], Recording],
+    limits: Limits | None,
+    targets: Sequence[str],
+    pattern: str | None,
+    script: Script | None,
+) -> TakeResult:
+    """Check a file, which is loaded only if what is asked was not measured before."""
     path = os.fspath(path)
     config = load_config(find_config(path))
     name = parse_name(path, pattern_for(path, pattern))
-    recording = read(path)
-    with open(path, "rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-    result = check_recording(
-        recording,
+    destinations = find_destinations(targets, config)
+    if not os.path.isfile(path):
+        load()  # says what it is instead
+    sha256 = _sha256(path)
+    line = name.line if name else None
+
+    def measured() -> Measured:
+        recording = load()
+        source = replace(recording.source, path=None)
+        return Measured(source=source, measurements=measure(recording))
+
+    facts = remember(Measured, (sha256,), measured, keep=lambda: _sha256(path) == sha256)
+    result = _judged(
+        replace(facts, source=replace(facts.source, path=path)),
         limits if limits is not None else load_limits(config),
-        find_destinations(targets, config),
-        sha256=digest,
-        line=name.line if name else None,
-        take=name.take if name else None,
-        text=text_of(script, name.line if name else None),
+        destinations,
+        sha256,
+        line,
+        name.take if name else None,
     )
-    return recording, result
+    text = text_of(script, line)
+    return result if text is None else hear_words(result, load, text)
+
+
+def hear_words(result: TakeResult, load: Callable[[], Recording], text: str) -> TakeResult:
+    """Return what is said of a take file once its words are held against what was to be read.
+
+    Parameters
+    ----------
+    result : TakeResult
+        Of the file, without its words.
+    load : callable
+        Returns the recording, where it was not held against this text before.
+    text : str
+    """
+    path, sha256 = result.path or "", result.sha256 or ""
+    heard = remember(
+        Reading,
+        (sha256, text, str(can_hear_words())),
+        lambda: check_reading(load(), text),
+        keep=lambda: _sha256(path) == sha256,
+    )
+    return with_words(result, heard)
+
+
+def _sha256(path: str) -> str:
+    try:
+        with open(path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise AudioError(f"{path}: cannot be read: {error.strerror or error}") from error
 
 
 def check_all(
@@ -246,6 +285,29 @@ def _check_or_fail(
         return Failure(path=path, error=str(error))
     except OSError as error:
         return Failure(path=path, error=f"{path}: {error.strerror or error}")
+
+
+def _judged(
+    measured: Measured,
+    limits: Limits | None,
+    targets: Sequence[Destination],
+    sha256: str | None,
+    line: str | None,
+    take: int | None,
+) -> TakeResult:
+    measurements = measured.measurements
+    findings = judge(measurements, limits if limits is not None else load_limits())
+    return TakeResult(
+        path=measured.source.path,
+        sha256=sha256,
+        line=line,
+        take=take,
+        source=measured.source,
+        measurements=measurements,
+        findings=findings,
+        verdict=verdict_of(findings),
+        delivery=tuple(_forecast(measurements, target) for target in targets),
+    )
 
 
 def _forecast(measurements: Measurements, target: Destination) -> Delivery:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from vocheck.commands.options import (
+    cache_option,
     deliver,
     format_option,
     jobs_option,
@@ -33,6 +34,7 @@ from vocheck.commands.options import (
 @output_option
 @script_option
 @pattern_option
+@cache_option
 @jobs_option
 @quiet_option
 def command(

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from vocheck.commands.options import deliver, format_option, jobs_option, output_option
+from vocheck.commands.options import (
+    cache_option,
+    deliver,
+    format_option,
+    jobs_option,
+    output_option,
+)
 
 
 @click.command("match")
@@ -22,6 +28,7 @@ from vocheck.commands.options import deliver, format_option, jobs_option, output
     help="Exit with status 1 if a take differs at least this much.",
 )
 @jobs_option
+@cache_option
 def command(
     reference: Path,
     takes: tuple[Path, ...],

@@ -67,6 +67,24 @@ def jobs_option(function: F) -> F:
     )(function)
 
 
+def cache_option(function: F) -> F:
+    """Add ``--no-cache``; without it, what was measured before is not measured again."""
+
+    def turn_on(context: click.Context, _: click.Parameter, without: bool) -> None:
+        if not without:
+            from vocheck.cache import remembering, user_folder
+
+            context.with_resource(remembering(user_folder()))
+
+    return click.option(
+        "--no-cache",
+        is_flag=True,
+        expose_value=False,
+        callback=turn_on,
+        help="Measure anew what was measured before.",
+    )(function)
+
+
 def pattern_option(function: F) -> F:
     """Add ``--pattern``."""
     return click.option(

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from vocheck.commands.options import (
+    cache_option,
     deliver,
     exit_status,
     fail_on_option,
@@ -58,6 +59,7 @@ DEFAULT_TARGETS = ("social",)
 @fail_on_option
 @script_option
 @pattern_option
+@cache_option
 @jobs_option
 @quiet_option
 def command(

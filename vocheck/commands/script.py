@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from vocheck.commands.options import (
+    cache_option,
     deliver,
     format_option,
     output_option,
@@ -22,6 +23,7 @@ from vocheck.commands.options import (
 @format_option("text", "json")
 @output_option
 @pattern_option
+@cache_option
 def command(
     script: Path,
     takes: tuple[Path, ...],

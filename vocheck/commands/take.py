@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from vocheck.commands.options import (
+    cache_option,
     deliver,
     exit_status,
     fail_on_option,
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 @fail_on_option
 @script_option
 @pattern_option
+@cache_option
 @jobs_option
 @quiet_option
 def command(

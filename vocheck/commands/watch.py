@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from vocheck.commands.options import pattern_option, script_of_session
+from vocheck.commands.options import cache_option, pattern_option, script_of_session
 
 if TYPE_CHECKING:
     from vocheck.booth import Booth
@@ -82,6 +82,7 @@ RESULTS_NAME = "vocheck-watch.jsonl"
     help="Stop when nothing has come for so long.  [default: only on Ctrl-C]",
 )
 @pattern_option
+@cache_option
 def command(
     folder: Path,
     output: Path | None,
@@ -304,13 +305,13 @@ class _Desk:
         from vocheck.audio import read
         from vocheck.errors import AudioError
         from vocheck.report.text.watch import render_words
-        from vocheck.take import check_words
+        from vocheck.take import hear_words
 
         text, path = self._text(take), Path(take.path or "")
         if text is None:
             return
         try:
-            heard = check_words(take, read(path), text)
+            heard = hear_words(take, lambda: read(path), text)
         except AudioError:
             return  # taken away meanwhile: another event will tell
         if self._watcher.is_settled(path):
