@@ -7,36 +7,22 @@ from pathlib import Path
 import click
 
 from vocheck.commands.options import (
-    cache_option,
     deliver,
     format_option,
-    jobs_option,
     output_option,
-    pattern_option,
+    page_options,
     progress,
-    quiet_option,
     script_of_session,
-    script_option,
+    session_options,
 )
 
 
 @click.command("comp")
 @click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--html",
-    "page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="OUT.html",
-    help="Also write a page: the grid to look at and to play from; one file, works offline.",
-)
-@click.option("--embed-audio", is_flag=True, help="Put listening copies of the takes in the page.")
+@page_options("with the grid, to look at and to play from", "listening copies of the takes")
 @format_option("text", "json")
 @output_option
-@script_option
-@pattern_option
-@cache_option
-@jobs_option
-@quiet_option
+@session_options
 def command(
     takes: tuple[Path, ...],
     page: Path | None,

@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from vocheck.commands.options import deliver, format_option, output_option, quiet_option
+from vocheck.commands.options import (
+    deliver,
+    format_option,
+    output_option,
+    page_options,
+    pdf_option,
+    quiet_option,
+)
 
 if TYPE_CHECKING:
     from vocheck.mix import MixResult
@@ -75,21 +82,8 @@ def _names(
     metavar="OUT.wav",
     help="Write a copy as Broadcast WAV with the loudness in its header.",
 )
-@click.option(
-    "--pdf",
-    "sheet",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="OUT.pdf",
-    help="Also write a PDF: loudness over time, peaks, destinations; a page per mix.",
-)
-@click.option(
-    "--html",
-    "page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="OUT.html",
-    help="Also write a page to look at and listen to; one file, works offline.",
-)
-@click.option("--embed-audio", is_flag=True, help="Put a listening copy of the mix in the page.")
+@pdf_option("a page per mix: loudness over time, peaks, destinations")
+@page_options("to look at and listen to", "a listening copy of the mix")
 @format_option("text", "json", "csv")
 @output_option
 @click.option(

@@ -85,6 +85,42 @@ def cache_option(function: F) -> F:
     )(function)
 
 
+def session_options(function: F) -> F:
+    """Add what concerns the takes of a session: script, names, how they are measured and shown."""
+    for add in (quiet_option, jobs_option, cache_option, pattern_option, script_option):
+        function = add(function)
+    return function
+
+
+def page_options(what: str, sound: str) -> Callable[[F], F]:
+    """Add ``--html`` for a page of `what`, and ``--embed-audio`` to put `sound` into it."""
+
+    def add(function: F) -> F:
+        function = click.option("--embed-audio", is_flag=True, help=f"Put {sound} in the page.")(
+            function
+        )
+        return click.option(
+            "--html",
+            "page",
+            type=click.Path(dir_okay=False, path_type=Path),
+            metavar="OUT.html",
+            help=f"Also write a page {what}; one file, works offline.",
+        )(function)
+
+    return add
+
+
+def pdf_option(what: str) -> Callable[[F], F]:
+    """Add ``--pdf`` for a sheet of `what`."""
+    return click.option(
+        "--pdf",
+        "sheet",
+        type=click.Path(dir_okay=False, path_type=Path),
+        metavar="OUT.pdf",
+        help=f"Also write a PDF, {what}.",
+    )
+
+
 def pattern_option(function: F) -> F:
     """Add ``--pattern``."""
     return click.option(

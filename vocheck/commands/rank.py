@@ -7,18 +7,16 @@ from pathlib import Path
 import click
 
 from vocheck.commands.options import (
-    cache_option,
     deliver,
     exit_status,
     fail_on_option,
     format_option,
-    jobs_option,
     output_option,
-    pattern_option,
+    page_options,
+    pdf_option,
     progress,
-    quiet_option,
     script_of_session,
-    script_option,
+    session_options,
 )
 
 DEFAULT_TARGETS = ("social",)
@@ -41,27 +39,12 @@ DEFAULT_TARGETS = ("social",)
     type=click.Path(path_type=Path),
     help="Session notes as CSV (take, circled, rating, remark).  [default: notes.csv by the takes]",
 )
-@click.option(
-    "--html",
-    "page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Also write a page to look at, listen to and note on; one file, works offline.",
-)
-@click.option(
-    "--pdf",
-    "sheet",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Also write a PDF, a page per line.",
-)
-@click.option("--embed-audio", is_flag=True, help="Put listening copies of the takes in the page.")
+@page_options("to look at, listen to and note on", "listening copies of the takes")
+@pdf_option("a page per line")
 @format_option("text", "json", "csv")
 @output_option
 @fail_on_option
-@script_option
-@pattern_option
-@cache_option
-@jobs_option
-@quiet_option
+@session_options
 def command(
     takes: tuple[Path, ...],
     targets: tuple[str, ...],

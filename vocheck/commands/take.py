@@ -9,18 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from vocheck.commands.options import (
-    cache_option,
     deliver,
     exit_status,
     fail_on_option,
     format_option,
-    jobs_option,
     output_option,
-    pattern_option,
     progress,
-    quiet_option,
     script_of_session,
-    script_option,
+    session_options,
 )
 
 if TYPE_CHECKING:
@@ -39,11 +35,7 @@ if TYPE_CHECKING:
 @format_option("text", "json", "jsonl", "csv")
 @output_option
 @fail_on_option
-@script_option
-@pattern_option
-@cache_option
-@jobs_option
-@quiet_option
+@session_options
 def command(
     files: tuple[Path, ...],
     targets: tuple[str, ...],
