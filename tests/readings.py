@@ -10,9 +10,7 @@ What is made is cached outside the repository (`tests.outside.CACHE`).
 from __future__ import annotations
 
 import hashlib
-import os
 import re
-import subprocess
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -34,8 +32,6 @@ from vocheck.script import _WORD, words_of
 RATE = 48_000
 ARCTIC = "arctic_a0009.wav"
 _VERSION = "1"  # part of the cache key: change it whenever the sound changes
-_HTS_EARLY_S = 0.025  # the labels of the HTS engine run this much early against its sound
-_ESPEAK_RATE, _ESPEAK_PITCH, _WORD_EVENT, _PHONEME_EVENT = 1, 3, 1, 7  # speak_lib.h
 
 NEURAL = "joe"
 DEVELOPMENT_VOICES = ("kal", "en+f2", "en-us+m3")
@@ -245,27 +241,19 @@ def read_aloud(text: str, voice: str, pace: float = 1.0, pitch_st: float = 0.0) 
 
 
 def _stored(key: tuple[str, ...], make: Callable[[], Reading]) -> Reading:
-    digest = hashlib.sha256("\0".join((_VERSION, *key)).encode()).hexdigest()[:24]
-    stored = outside.CACHE / "readings" / f"{digest}.npz"
-    if not stored.exists():
+    def arrays() -> dict[str, Any]:
         made = make()
-        stored.parent.mkdir(parents=True, exist_ok=True)
-        part = stored.with_suffix(f".{os.getpid()}.part.npz")
-        np.savez(
-            part,
-            samples=made.samples,
-            rate=made.rate,
-            words=np.array([w.text for w in made.words]),
-            times=np.array([(w.start_s, w.end_s) for w in made.words]),
-        )
-        part.replace(stored)
-    with np.load(stored) as data:
-        times = data["times"].tolist()
-        words = tuple(
-            Word(str(text), start, end)
-            for text, (start, end) in zip(data["words"], times, strict=True)
-        )
-        return Reading(key[0], key[1], data["samples"], int(data["rate"]), words)
+        return {
+            "samples": made.samples,
+            "rate": made.rate,
+            "words": np.array([w.text for w in made.words]),
+            "times": np.array([(w.start_s, w.end_s) for w in made.words]),
+        }
+
+    data = speech.kept("readings", (_VERSION, *key), arrays)
+    timed = zip(data["words"], data["times"].tolist(), strict=True)
+    words = tuple(Word(str(text), *span) for text, span in timed)
+    return Reading(key[0], key[1], data["samples"], int(data["rate"]), words)
 
 
 def _named(text: str, times: Sequence[tuple[float, float]]) -> tuple[Word, ...]:
@@ -289,57 +277,18 @@ def _festival(text: str, voice: str, pace: float, pitch_st: float) -> Reading:
             f"{1.1 * pace:.4f}) (set! int_lr_params '((target_f0_mean {105 * ratio:.1f}) "
             f"(target_f0_std {14 * ratio:.1f}) (model_f0_mean 170) (model_f0_std 34)))"
         )
-    with tempfile.TemporaryDirectory() as folder:
-        wave = Path(folder, "speech.wav")
-        program = (
-            f'{set_up} (set! u (utt.synth (Utterance Text "{text}")))'
-            '(mapcar (lambda (w) (format t "%f %f\\n" (item.feat w "R:SylStructure.daughter1.'
-            'daughter1.R:Segment.segment_start") (item.feat w "word_end")))'
-            f"(utt.relation.items u 'Word)) (utt.save.wave u \"{wave}\" 'riff)"
-        )
-        script = Path(folder, "speak.scm")
-        script.write_text(program, encoding="ascii")
-        done = subprocess.run(
-            ["festival", "-b", script], check=True, capture_output=True, timeout=120, text=True
-        )
-        samples, rate = soundfile.read(wave, dtype="float32")
-    late = _HTS_EARLY_S if voice == "slt" else 0.0
-    rows = [tuple(map(float, row.split())) for row in done.stdout.splitlines()]
-    times = [(row[0] + late, row[1] + late) for row in rows]
+    start = "R:SylStructure.daughter1.daughter1.R:Segment.segment_start"
+    samples, rate, rows = speech.festival(
+        text, set_up, "Word", f'"%f %f\\n" (item.feat i "{start}") (item.feat i "word_end")'
+    )
+    late = speech.HTS_EARLY_S if voice == "slt" else 0.0
+    times = [(float(start) + late, float(end) + late) for start, end in rows]
     return Reading(voice, text, samples, rate, _named(text, times))
 
 
 def _espeak(text: str, voice: str, pace: float, pitch_st: float) -> Reading:
-    library, rate = speech._espeak_library()
-    blocks: list[npt.NDArray[np.int16]] = []
-    events: list[tuple[int, str, float]] = []
-
-    def receive(wave: Any, count: int, event: Any) -> int:
-        if count > 0:
-            blocks.append(np.ctypeslib.as_array(wave, (count,)).copy())
-        index = 0
-        while event[index].type:
-            if event[index].type in (_WORD_EVENT, _PHONEME_EVENT):
-                name = bytes(event[index].id.string).split(b"\0")[0].decode()
-                if event[index].type == _WORD_EVENT:
-                    name = str(event[index].text_position - 1)
-                events.append((event[index].type, name, event[index].sample / rate))
-            index += 1
-        return 0
-
-    callback = speech._SYNTH_CALLBACK(receive)
-    library.espeak_SetSynthCallback(callback)
-    if library.espeak_SetVoiceByName(voice.encode()) != 0:
-        raise ValueError(f"espeak-ng has no voice {voice!r}")
-    library.espeak_SetParameter(_ESPEAK_RATE, round(175 / pace), 0)
-    # espeak-ng's pitch runs from 0 to 99 with 50 as the voice's own, about a quarter tone a step.
-    library.espeak_SetParameter(_ESPEAK_PITCH, round(50 + 4 * pitch_st), 0)
-    data = text.encode()
-    library.espeak_Synth(data, len(data) + 1, 0, 0, 0, 1, None, None)
-    library.espeak_Synchronize()
-    library.espeak_SetParameter(_ESPEAK_RATE, 175, 0)
-    library.espeak_SetParameter(_ESPEAK_PITCH, 50, 0)
-    samples = np.concatenate(blocks).astype(np.float32) / np.float32(32768)
+    # A step of pitch is about a quarter tone.
+    samples, rate, events = speech.espeak(text, voice, round(175 / pace), round(50 + 4 * pitch_st))
     return Reading(voice, text, samples, rate, _named(text, _espeak_times(text, events)))
 
 
@@ -349,11 +298,11 @@ def _espeak_times(text: str, events: list[tuple[int, str, float]]) -> list[tuple
     starts: dict[int, float] = {}
     ends: dict[int, float] = {}
     current = -1
-    sounds = [event for event in events if event[0] == _PHONEME_EVENT]
+    sounds = [event for event in events if event[0] == speech.PHONEME_EVENT]
     after = {id(a): b[2] for a, b in pairwise(sounds)}
     for event in events:
         kind, name, time = event
-        if kind == _WORD_EVENT:
+        if kind == speech.WORD_EVENT:
             current = max((k for k, place in enumerate(places) if place <= int(name)), default=0)
         elif current >= 0 and not name.startswith("_"):
             starts.setdefault(current, time)

