@@ -82,6 +82,13 @@ def test_what_cannot_be_done_exits_with_2(args: list[str]):
     assert "Traceback" not in done.stderr
 
 
+def test_ranking_nothing_claims_nothing():
+    """A session of which no take can be read is not told to have a clean take of every line."""
+    done = vocheck("rank", "no.wav")
+    assert done.returncode == 2
+    assert done.stdout.startswith("No take could be ranked.")
+
+
 def test_an_internal_error_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys):
     """No traceback reaches a user; the line says how to see one."""
     import vocheck.cli as cli

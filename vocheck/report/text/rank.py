@@ -36,6 +36,8 @@ def _one_channel(take: RankedTake) -> bool:
 
 def session_sentence(ranking: Ranking) -> str:
     """Return in a sentence whether every line has a clean take."""
+    if not ranking.lines:
+        return "No take could be ranked."
     missing = [
         line.line
         for line in ranking.lines
