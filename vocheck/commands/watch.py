@@ -304,21 +304,25 @@ class _Desk:
         """Hold a take against the script, which takes longer than its verdict may."""
         from vocheck.audio import read
         from vocheck.errors import AudioError
-        from vocheck.report.text.watch import render_words
+        from vocheck.report.text.watch import render_verdict, render_words
         from vocheck.take import hear_words
 
-        text, path = self._text(take), Path(take.path or "")
-        if text is None:
+        script, path = self._text(take), Path(take.path or "")
+        if script is None:
             return
         try:
-            heard = hear_words(take, lambda: read(path), text)
+            heard = hear_words(take, lambda: read(path), script)
         except AudioError:
             return  # taken away meanwhile: another event will tell
         if self._watcher.is_settled(path):
             self._booth.add(heard)
             self._last = heard if self._last is take else self._last
             self._write(heard)
-            click.echo(render_words(heard, self._booth), nl=False)
+            if heard.verdict == take.verdict:
+                text = render_words(heard, self._booth)
+            else:  # seen from across the room, as the first verdict was
+                text = render_verdict(heard, self._booth, ink=self._ink)
+            click.echo(text, nl=False)
             self._publish()
 
     def _text(self, take: TakeResult) -> str | None:
