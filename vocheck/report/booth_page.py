@@ -26,14 +26,15 @@ body { margin: 0; padding: 4vmin; background: var(--paper); color: var(--ink);
   font: 400 clamp(18px, 2.6vmin, 28px)/1.4 system-ui, sans-serif; }
 h1 { margin: 0; font-size: clamp(48px, min(22vmin, 17vw), 240px);
   line-height: 1; letter-spacing: -.02em; }
-h2 { margin: .2em 0 1em; font-size: 1.5em; }
+h2 { margin: .2em 0 1em; font-size: 1.5em; overflow-wrap: anywhere; }
 .keep { color: var(--keep); } .fixable { color: var(--fixable); } .retake { color: var(--retake); }
 p, li { max-width: 60ch; } ul { padding-left: 1.2em; } li { margin: .5em 0; }
 table { border-collapse: collapse; width: 100%; margin-top: 1.5em; }
-th, td { text-align: left; padding: .45em .8em .45em 0; border-top: 1px solid var(--line);
-  vertical-align: baseline; overflow-wrap: anywhere; }
+th, td { text-align: left; padding: .45em .6em .45em 0; border-top: 1px solid var(--line);
+  vertical-align: top; overflow-wrap: anywhere; }
+tbody th { min-width: 5.8em; }
 thead th { border: 0; color: var(--quiet); font-weight: 400; }
-td span { display: inline-block; margin-right: 1em; font-weight: 600; }
+td span { display: inline-block; margin-right: .7em; font-weight: 600; white-space: nowrap; }
 #lost { position: fixed; inset: auto 0 0 0; margin: 0; padding: .6em 4vmin; max-width: none;
   background: var(--retake); color: var(--paper); font-weight: 600; }
 """
