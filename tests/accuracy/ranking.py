@@ -305,8 +305,8 @@ a strength of 0): the share that is in the right order. "Told as equal": of thes
 
 {graded_table()}
 
-A gate with a threshold so high that it eats words is not told by its strength: `processing`
-compares the pauses with the soft moments inside phrases, which such a gate closes too.
+A gate with a threshold so high that it eats words is told by how much of the phrases is dead; a
+slow one takes little of them until its threshold is near the level of the voice.
 
 Mixed faults. {MIXED} takes a line, one to four faults each at random strength, of the kinds that
 PESQ can hear. The points are what was fitted. The order puts the verdict first (`keep`, `fixable`,

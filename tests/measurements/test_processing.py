@@ -7,6 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from tests import speech as voices
+from tests.accuracy.processing import Gate, gated
 from tests.measurements.test_noise import band_noise, words
 from vocheck.measurements import processing
 from vocheck.recording import Recording
@@ -62,6 +64,53 @@ def test_a_gate_is_found_with_its_depth(depth_db):
     # 3 dB: where the voice covers the noise, its softest moments read a little high, and the
     # frames in which the gate is still closing read low.
     assert found.gate_depth_db == pytest.approx(depth_db, abs=3.0)
+
+
+@pytest.mark.parametrize("threshold_db", [-24.0, -12.0])
+def test_a_gate_that_also_closes_inside_phrases_is_found(threshold_db):
+    """A gate of 20 dB near the level of the voice: found, with the depth that was set."""
+    take = voices.take("kal", voices.DEVELOPMENT_LINES[:3], room_db=-40.0)
+    x = gated(take.samples, Gate(-23.0 + threshold_db, 20.0, hold_ms=20.0, release_ms=40.0))
+    found = processing.measure(Recording(x, take.rate))
+    assert found.gated is True
+    # 1.5 dB: the pile of levels is looked for in steps of 0.5 dB, and bands may differ by 1 dB.
+    assert found.gate_depth_db == pytest.approx(20.0, abs=1.5)
+
+
+def test_the_nearer_a_gate_closes_to_the_voice_the_more_is_dead():
+    """One take behind one gate at four thresholds: more and more of the phrases is dead."""
+    take = voices.take("kal", voices.DEVELOPMENT_LINES[:3], room_db=-60.0)
+    dead = [
+        processing.measure(
+            Recording(gated(take.samples, Gate(-23.0 + threshold_db, 40.0)), take.rate)
+        ).gate_dead_fraction
+        for threshold_db in (-30.0, -23.0, -16.0, -9.0)
+    ]
+    assert None not in dead
+    assert dead == sorted(dead)
+    assert dead[-1] > dead[0]
+
+
+@pytest.mark.parametrize("room_db", [-62.0, -70.0, -90.0])
+def test_a_quiet_booth_is_no_gate(room_db):
+    """Where the noise is softer than any sound of the voice, that is no gate."""
+    take = voices.take("en+f2", voices.DEVELOPMENT_LINES[:3], room_db=room_db)
+    found = processing.measure(Recording(take.samples, take.rate))
+    assert found.gated is False
+    assert found.gate_dead_fraction is None
+    assert found.not_measured["gate_dead_fraction"] == "no gate was found"
+
+
+def test_noise_that_starts_half_way_is_no_gate():
+    """A fan that runs from the middle on has two levels, too, but in the pauses as well."""
+    take = voices.take("kal", voices.DEVELOPMENT_LINES[:4], room_db=-55.0)
+    fan = (
+        10 ** (-63 / 20)
+        * band_noise(len(take.samples) / take.rate, 20, 20_000)[: len(take.samples)]
+    )
+    x = take.samples.copy()
+    x[len(x) // 2 :] += fan[len(x) // 2 :].astype(np.float32)
+    assert processing.measure(Recording(x, take.rate)).gated is False
 
 
 def test_a_hard_gate_is_found_by_its_zeros():

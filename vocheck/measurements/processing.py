@@ -1,20 +1,32 @@
 """Processing: what a gate, an expander or noise reduction has already done to the take.
 
 What it is
-    `gated` tells that the pauses were turned down; `gate_depth_db` by how much. The noise under the
-    words stays, so a gated take pumps, and its noise floor flatters it. `noise_reduction` tells
-    that the noise in the pauses has the pattern which spectral noise reduction leaves (musical
-    noise); `log_spectral_std_db` is the number that it rests on.
+    `gated` tells that the sound is turned down where nobody speaks; `gate_depth_db` by how much.
+    The noise under the words stays, so a gated take pumps, and its noise floor flatters it.
+    `gate_dead_fraction` tells how much of the phrases is dead, 50 dB or more below the voice: the
+    nearer the gate closes to the level of the voice, the more of the words it takes.
+    `noise_reduction` tells that the noise in the pauses has the pattern which spectral noise
+    reduction leaves (musical noise); `log_spectral_std_db` is the number that it rests on.
 
 Method
-    Gate: exact zeros in runs of 5 ms or more inside the pauses; or noise that is lower in the
-    pauses than under the speech. For that, the softest twentieth of the frames within phrases is
-    compared with the softest twentieth of the pauses in each of several bands; where no gate is, at
-    least one band shows the same noise in both. Noise reduction: the standard deviation, over time,
-    of the level in each bin of the spectrum of the pauses. The power of Gaussian noise in a bin
-    follows an exponential distribution, whose logarithm has a standard deviation of
-    10 / ln 10 * pi / sqrt 6 = 5.57 dB, whatever the noise's color and level. Noise reduction that
-    opens and closes bins raises it.
+    Gate: any of four traces. (1) Exact zeros in runs of 5 ms or more inside the pauses. (2) Noise
+    that is lower in the pauses than under the speech: the softest twentieth of the frames within
+    phrases is compared with the softest twentieth of the pauses in each of several bands; where no
+    gate is, at least one band shows the same noise in both. The softest sounds of a voice hide
+    noise some 50 dB below it, so what is left within phrases counts only where it is louder. (3)
+    Noise at two levels: within phrases the levels of three bands pile up as narrowly as noise does,
+    by the same 6 dB or more above the pauses, and not in the pauses. This sees a gate that closes
+    inside phrases, too. (4) Each time the sound leaves its floor it rises by 50 dB within 15 ms,
+    and the pauses lie below all that is heard within phrases, in every band: a voice alone seldom
+    does both.
+
+    Dead are frames within phrases 50 dB or more below the active speech level. Stops are dead for a
+    moment in an untouched take as well, so the fraction compares takes of the same words.
+
+    Noise reduction: the standard deviation, over time, of the level in each bin of the spectrum of
+    the pauses. The power of Gaussian noise in a bin follows an exponential distribution, whose
+    logarithm has a standard deviation of 10 / ln 10 * pi / sqrt 6 = 5.57 dB, whatever the noise's
+    color and level. Noise reduction that opens and closes bins raises it.
 
 Sources
     The value of 5.57 dB is theory; that musical noise raises the spread of the spectrum is the
@@ -22,12 +34,14 @@ Sources
     this project's own.
 
 Units
-    dB.
+    dB; "re speech" is relative to the active speech level (ITU-T P.56).
 
 Limits of validity
-    Needs 0.3 s of pause (a gate that closes for less is not seen) and some speech. Mild noise
-    reduction with a smoothed gain (6 dB, decision-directed) leaves no trace that this finds. A
-    lossy codec that drops bins raises the standard deviation too.
+    Needs 0.3 s of pause (a gate that closes for less is not seen) and some speech. A gate of less
+    than 20 dB is not seen where the noise that it turns down lies 55 dB or more below the voice:
+    hardly anybody hears it either; no depth is given there. Mild noise reduction with a smoothed
+    gain (6 dB, decision-directed) leaves no trace that this finds. A lossy codec that drops bins
+    raises the standard deviation too.
 """
 
 from __future__ import annotations
@@ -35,8 +49,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from vocheck.measurements.noise import MIN_PAUSE_S
 from vocheck.recording import Recording
@@ -51,6 +67,18 @@ _BAND_EDGES_HZ = (
     100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 5000.0, 7000.0, 9000.0, 12000.0, 16000.0, 20000.0
 )  # fmt: skip
 _SOFT_PERCENTILE = 5  # of a band's power within phrases: where the voice leaves the noise bare
+_VOICE_DB = -52.0  # re speech: softer moments within phrases may be the voice itself
+_HIDDEN_DB = -55.0  # re speech: softer noise under the words cannot be told from the voice
+_DEAD_DB = -50.0  # re speech
+_PILE_HALF_DB, _AROUND_HALF_DB = 1.25, 4.0  # noise lies within the first, other sounds spread wider
+_PILE_TOP_DB, _PILE_STEP_DB = 50.0, 0.5
+_PILE = 0.52  # of what lies around; clean takes have up to 0.51
+_PILE_SHARE = 0.03  # of the frames within phrases
+_PILE_BANDS = 3  # that must agree within 1 dB
+_CLOSED_DB = 5.0  # over the median of the pauses
+_CLOSED_FRAMES = 4
+_RISE_FRAMES, _OPENING_FRAMES = 3, 20  # of 5 ms
+_RISE_DB = 50.0  # clean takes have up to 48
 _LATTICE_HZ = (200.0, 8000.0)
 _NR_DB = 6.2
 _MARGINS_S = (0.06, 0.12)  # of a phrase: the activity's pads, in which a gate may be closed already
@@ -68,7 +96,10 @@ class Processing(Group):
     gated : bool or None
     gate_depth_db : float or None
         How much lower the noise is in the pauses than under the words; ``None`` without a gate,
-        and where the gate closes to digital silence.
+        where the gate closes to digital silence, and where the voice hides the noise.
+    gate_dead_fraction : float or None
+        Share of the phrases that lies 50 dB or more below the active speech level; ``None`` without
+        a gate.
     noise_reduction : bool or None
     log_spectral_std_db : float or None
         Standard deviation over time of the spectrum's level in the pauses; 5.57 dB for steady
@@ -77,45 +108,88 @@ class Processing(Group):
 
     gated: bool | None
     gate_depth_db: float | None
+    gate_dead_fraction: float | None
     noise_reduction: bool | None
     log_spectral_std_db: float | None
 
 
 def measure(recording: Recording) -> Processing:
     """Look for gating and noise reduction in the channel that carries the voice."""
-    missing: dict[str, str] = {}
     activity = recording.activity
     pause_s = math.fsum(end - start for start, end in activity.usable_pauses)
-    gated: bool | None = None
-    depth: float | None = None
-    deviation: float | None = None
-    reason = f"only {pause_s:.2f} s of usable pause; {MIN_PAUSE_S:.1f} s are needed"
-    if pause_s >= MIN_PAUSE_S and activity.phrases:
-        if _zero_share(recording) > _ZERO_SHARE:
-            gated = True
-            missing["gate_depth_db"] = "the gate closes to digital silence"
-        else:
-            depth = _depth_db(recording)
-            gated = depth is not None and depth > _GATE_DB
-            if not gated:
-                depth = None
-                missing["gate_depth_db"] = "no gate was found"
-    else:
-        if pause_s >= MIN_PAUSE_S:
-            reason = "no speech was found"
-        missing["gated"] = missing["gate_depth_db"] = reason
+    missing: dict[str, str] = {}
+    gate = _Gate(
+        found=None, reason=f"only {pause_s:.2f} s of usable pause; {MIN_PAUSE_S:.1f} s are needed"
+    )
+    if pause_s >= MIN_PAUSE_S:
+        gate = (
+            _gate(recording)
+            if activity.phrases
+            else _Gate(found=None, reason="no speech was found")
+        )
+    if gate.found is None:
+        missing["gated"] = gate.reason
+    if gate.depth_db is None:
+        missing["gate_depth_db"] = gate.reason
+    if gate.dead_fraction is None:
+        missing["gate_dead_fraction"] = gate.reason
     deviation = _log_spectral_std(recording)
     if deviation is None:
         missing["noise_reduction"] = missing["log_spectral_std_db"] = (
             "too little pause that is neither digital silence nor disturbed"
         )
     return Processing(
-        gated=gated,
-        gate_depth_db=depth,
+        gated=gate.found,
+        gate_depth_db=gate.depth_db,
+        gate_dead_fraction=gate.dead_fraction,
         noise_reduction=None if deviation is None else deviation > _NR_DB,
         log_spectral_std_db=deviation,
         not_measured=missing,
     )
+
+
+class _Gate(NamedTuple):
+    found: bool | None
+    depth_db: float | None = None
+    dead_fraction: float | None = None
+    reason: str = ""  # for what is None
+
+
+def _gate(recording: Recording) -> _Gate:
+    """Look for the four traces of a gate, in a take with phrases and pauses."""
+    spectrogram, activity = recording.spectrogram, recording.activity
+    hz = spectrogram.frequencies_hz
+    edges = [edge for edge in _BAND_EDGES_HZ if edge <= _TOP_SHARE * recording.rate]
+    bands = np.stack([(hz >= low) & (hz < high) for low, high in pairwise(edges)], axis=1)
+    power = spectrogram.power @ bands.astype(np.float32)
+    level = _db(power.sum(axis=1)) - recording.active_level.dbfs
+    in_phrase = activity.mask(activity.phrases, spectrogram.times_s)
+    dead = float(np.mean(level[in_phrase] <= _DEAD_DB))
+    if _zero_share(recording) > _ZERO_SHARE:
+        return _Gate(True, None, dead, "the gate closes to digital silence")
+    in_pause = activity.mask(activity.usable_pauses, spectrogram.times_s)
+    in_pause &= power.sum(axis=1) > _SILENCE
+    none = _Gate(found=False, reason="no gate was found")
+    if min(in_pause.sum(), in_phrase.sum()) < _MIN_FRAMES:
+        return none
+    floor_db = float(np.median(level[in_pause]))
+    softer_db = _softer_db(power, in_pause, recording)
+    spans = [slice(*np.searchsorted(spectrogram.times_s, phrase)) for phrase in activity.phrases]
+    second_db = _second_level_db(_db(power), spans, in_pause)
+    differs = softer_db > _GATE_DB
+    bare = differs and floor_db + softer_db > _VOICE_DB
+    steep = differs and _rise_db(level, floor_db) > _RISE_DB
+    if not (bare or steep or second_db is not None):
+        return none
+    depth_db = softer_db if bare else second_db
+    if depth_db is None or floor_db + depth_db < _HIDDEN_DB:
+        return _Gate(True, None, dead, "the voice hides the noise under it")
+    return _Gate(True, depth_db, dead)
+
+
+def _db(power: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
+    level: npt.NDArray[np.floating] = 10.0 * np.log10(power + _SILENCE)
+    return level
 
 
 def _zero_share(recording: Recording) -> float:
@@ -138,29 +212,88 @@ def _zero_share(recording: Recording) -> float:
     return zeros / total if total else 0.0
 
 
-def _depth_db(recording: Recording) -> float | None:
+def _softer_db(
+    power: npt.NDArray[np.float32], in_pause: npt.NDArray[np.bool_], recording: Recording
+) -> float:
     """Return by how much the pauses lie below the softest moments of the speech, in any band.
 
-    ``None`` where the bare noise cannot be seen: hardly any speech, or hardly any pause that is
-    more than digital silence.
+    ``-inf`` where there is hardly any speech.
     """
-    spectrogram, activity = recording.spectrogram, recording.activity
-    hz = spectrogram.frequencies_hz
-    edges = [edge for edge in _BAND_EDGES_HZ if edge <= _TOP_SHARE * recording.rate]
-    bands = np.stack([(hz >= low) & (hz < high) for low, high in pairwise(edges)], axis=1)
-    power = spectrogram.power @ bands.astype(np.float32)
     before, after = _MARGINS_S
-    words = tuple((a + before, b - after) for a, b in activity.phrases if b - a > before + after)
-    within = power[activity.mask(words, spectrogram.times_s)]
-    pause = power[activity.mask(activity.usable_pauses, spectrogram.times_s)]
-    pause = pause[pause.sum(axis=1) > _SILENCE]
-    if min(len(within), len(pause)) < _MIN_FRAMES:
-        return None
+    words = tuple(
+        (a + before, b - after) for a, b in recording.activity.phrases if b - a > before + after
+    )
+    within = power[recording.activity.mask(words, recording.spectrogram.times_s)]
+    if len(within) < _MIN_FRAMES:
+        return -math.inf
     # The same percentile of both: where no gate is, what is left of a band is the same noise.
     open_, closed = (
-        np.percentile(part, _SOFT_PERCENTILE, axis=0) + _SILENCE for part in (within, pause)
+        _db(np.percentile(part, _SOFT_PERCENTILE, axis=0)) for part in (within, power[in_pause])
     )
-    return float(10.0 * np.log10(open_ / closed).min())
+    return float((open_ - closed).min())
+
+
+def _second_level_db(
+    level: npt.NDArray[np.floating], phrases: list[slice], in_pause: npt.NDArray[np.bool_]
+) -> float | None:
+    """Return how far above the pauses the noise lies a second time, under the words.
+
+    Parameters
+    ----------
+    level : ndarray, shape (frames, bands)
+        Levels in dB.
+    phrases : list of slice
+        Frames of each phrase.
+    in_pause : ndarray of bool, shape (frames,)
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    above = level - np.median(level[in_pause], axis=0)
+    centers = np.arange(_GATE_DB, _PILE_TOP_DB, _PILE_STEP_DB)
+    piles = []
+    spoken = np.concatenate([above[phrase] for phrase in phrases])
+    for words, rests in zip(spoken.T, above[in_pause].T, strict=True):
+        near = _share_within(words, centers, _PILE_HALF_DB)
+        around = _share_within(words, centers, _AROUND_HALF_DB)
+        # Noise that swells for a while does so in the pauses, too.
+        own = (near > _PILE_SHARE) & (near > 2.0 * _share_within(rests, centers, _AROUND_HALF_DB))
+        piles.append(np.where(own, near / np.maximum(around, 1e-9), 0.0))
+    if len(piles) < _PILE_BANDS:
+        return None
+    # 1 dB to either side: bands differ by a little.
+    agreed = np.sort(maximum_filter1d(piles, 5, axis=1), axis=0)[-_PILE_BANDS]
+    best = int(agreed.argmax())
+    if agreed[best] <= _PILE:
+        return None
+    # Noise that sets in half way fills the phrases after it alone.
+    piled = (np.abs(above - centers[best]) < _PILE_HALF_DB + 1.0).sum(axis=1) >= _PILE_BANDS
+    holding = [piled[phrase].sum() > _PILE_SHARE * len(piled[phrase]) for phrase in phrases]
+    return float(centers[best]) if 2 * sum(holding) > len(holding) else None
+
+
+def _share_within(
+    levels: npt.NDArray[np.floating], centers: npt.NDArray[np.float64], half_db: float
+) -> npt.NDArray[np.float64]:
+    """Return which share of the levels lies within `half_db` of each center."""
+    ordered = np.sort(levels)
+    above, below = (np.searchsorted(ordered, centers + side) for side in (half_db, -half_db))
+    return (above - below) / len(levels)
+
+
+def _rise_db(level: npt.NDArray[np.floating], floor_db: float) -> float:
+    """Return how steeply the sound leaves its floor: the steepest rise within 15 ms.
+
+    The first quartile over all times that it does.
+    """
+    change = np.diff((level <= floor_db + _CLOSED_DB).astype(np.int8), prepend=0, append=0)
+    starts, ends = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+    last = len(level) - _OPENING_FRAMES - _RISE_FRAMES
+    ends = ends[(ends - starts >= _CLOSED_FRAMES) & (ends <= last)]
+    if not len(ends):
+        return 0.0
+    places = ends[:, np.newaxis] - 1 + np.arange(_OPENING_FRAMES)
+    rises = (level[places + _RISE_FRAMES] - level[places]).max(axis=1)
+    return float(np.percentile(rises, 25))
 
 
 def _log_spectral_std(recording: Recording) -> float | None:
