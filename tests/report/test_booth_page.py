@@ -66,9 +66,11 @@ def test_the_page_follows_the_session(browser, take, width):
         server.publish(render_state(booth, None))
         page.goto(server.url)
         page.get_by_text("Standing by for the next take.").wait_for()
-        for verdict in ("keep", "fixable", "retake"):
-            booth.add(replace(take, verdict=verdict))
-            server.publish(render_state(booth, replace(take, verdict=verdict)))
+        long = "a_long_line_name_without_a_single_space_in_it"
+        for verdict, line in (("keep", "02_kiln"), ("fixable", "02_kiln"), ("retake", long)):
+            now = replace(take, verdict=verdict, line=line)
+            booth.add(now)
+            server.publish(render_state(booth, now))
             page.locator(f"h1.{verdict}").wait_for()
             room = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
             assert page.evaluate(room), f"{verdict} does not fit {width} px"
