@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -138,6 +139,56 @@ def condition_table() -> str:
     return "\n".join(rows)
 
 
+HISSES = {
+    "breath, 0.5-5 kHz, 0.3 s": (500.0, 5000.0, 0.3),
+    "cloth, 0.2-2.5 kHz, 0.3 s": (200.0, 2500.0, 0.3),
+    "paper, 1-10 kHz, 0.3 s": (1000.0, 10000.0, 0.3),
+    "cymbal, 6-12 kHz, 0.1 s": (6000.0, 12000.0, 0.1),
+}
+"""Sounds between the lines that are no speech: band of the noise, length."""
+
+
+def hiss_table() -> str:
+    levels = (-30.0, -20.0, -10.0)
+    rows = ["| put into a pause | -30 dB | -20 dB | -10 dB re speech |", "|---|---|---|---|"]
+    for title, hiss in HISSES.items():
+        cells = []
+        for level_db in levels:
+            taken = placed = 0
+            for name in speech.TEST_VOICES:
+                voice, times = _with_hisses(
+                    speech.take(name, speech.TEST_LINES[:5]), *hiss, level_db
+                )
+                events = measure(voice).events or ()
+                taken += sum(any(e.start_s < b and e.end_s > a for e in events) for a, b in times)
+                placed += len(times)
+            cells.append(f"{taken} of {placed}")
+        rows.append(f"| {title} | {' | '.join(cells)} |")
+    return "\n".join(rows)
+
+
+def _with_hisses(
+    voice: Speech, low_hz: float, high_hz: float, length_s: float, level_db: float
+) -> tuple[Speech, list[tuple[float, float]]]:
+    """Return the take with a noise that swells and fades in each pause, and when those are."""
+    recording = Recording(voice.samples, voice.rate)
+    x, frames = voice.samples.copy(), round(length_s * voice.rate)
+    rng = np.random.default_rng(6)
+    hz = np.fft.rfftfreq(frames, 1 / voice.rate)
+    times = []
+    for start_s, end_s in recording.activity.usable_pauses:
+        if end_s - start_s < length_s + 0.1:
+            continue
+        noise = np.fft.rfft(rng.standard_normal(frames)) * ((hz > low_hz) & (hz < high_hz))
+        hiss = np.fft.irfft(noise, frames) * np.hanning(frames)
+        strength = 10 ** ((recording.active_level.dbfs + level_db) / 20)
+        hiss *= strength / np.sqrt(np.mean(np.square(hiss)))
+        first = round(0.5 * (start_s + end_s - length_s) * voice.rate)
+        x[first : first + frames] += hiss.astype(np.float32)
+        times.append((first / voice.rate, (first + frames) / voice.rate))
+    return replace(voice, samples=x), times
+
+
 def _scaled(voice: Speech, factor: float) -> Speech:
     return Speech(voice.name, voice.samples * np.float32(factor), voice.rate, voice.phones)
 
@@ -148,10 +199,16 @@ def _noisy(voice: Speech, level_db: float) -> Speech:
 
 if __name__ == "__main__":
     markdown = f"""
-Tuned on: nine real readers (VCTK, 16 kHz, force-aligned) and the voices
-{", ".join(speech.DEVELOPMENT_VOICES)} reading other lines. Tested on the voices below, none of
-which was used in tuning. An event is right if it touches a labelled s, z, sh, zh, ch or jh (within
-{TOLERANCE_S * 1000:.0f} ms); every other sound, t, f and th included, counts as wrong.
+Fitted by `python -m training.sibilance` to eleven real readers (nine of VCTK, a reader of prompts,
+a reader of a novel; force-aligned) and 21 synthetic voices that read other lines (festival, flite,
+a neural one, 16 of espeak-ng), all with changes of tone, rooms, noise and hisses. Leaving out one
+voice after the other, recall is 0.96 and precision 0.93 in these harder conditions, means over the
+voices; the threshold was chosen there. (The discriminants before this fit: 0.93 and 0.85.) Tested
+on the voices below, none of which was used in fitting. Of two fits these tables have seen this is
+the first; the second, on shorter takes too, did no better with voices left out, and was dropped.
+The noises of espeak-ng's fricatives are the same in all its voices, those of the fit included. An
+event is right if it touches a labelled s, z, sh, zh, ch or jh (within {TOLERANCE_S * 1000:.0f} ms);
+every other sound, t, f and th included, counts as wrong.
 
 {found_table()}
 
@@ -162,6 +219,10 @@ The same line made sharper or duller by a bell filter at 5-9 kHz, in steps of 2 
 The voices of 22 kHz and more under other conditions:
 
 {condition_table()}
+
+Hisses taken for a sibilant, put into the pauses of the synthetic takes:
+
+{hiss_table()}
 """
     write_section("sibilance", "Sibilance", markdown)
     print(markdown)

@@ -21,21 +21,24 @@ def voice(request) -> speech.Speech:
     return speech.take(request.param, LINES)
 
 
-def test_sibilants_are_found_and_little_else(voice):
-    """Against the synthesiser's own phone times; every other sound counts as wrong, t included."""
-    found, wanted, right, events, _ = score(voice, measure(voice))
-    assert wanted >= 30
-    # The aims of the method over all test voices (docs/accuracy.md): 0.93 and 0.90.
+def test_sibilants_are_found_and_little_else():
+    """Against the synthesisers' own phone times; every other sound counts as wrong, t included."""
+    takes = [speech.take(name, LINES) for name in speech.TEST_VOICES]
+    counts = np.sum([score(take, measure(take))[:4] for take in takes], axis=0)
+    found, wanted, right, events = counts.tolist()
+    assert wanted >= 150
+    # The aims of the method over all test voices (docs/accuracy.md).
     assert found / wanted >= 0.93
     assert right / events >= 0.90
 
 
 @pytest.mark.outside
-def test_labelled_real_speech():
-    """The four sibilants of an ARCTIC sentence (labels by hand)."""
-    arctic, *_ = speech.labelled()
-    found, wanted, *_ = score(arctic, measure(arctic))
-    assert (found, wanted) == (4, 4)
+def test_a_real_reader():
+    """44 s of a book: the aim for recall; some of the aligned labels are off by more than 30 ms."""
+    reader = speech.aligned()
+    found, wanted, right, events, _ = score(reader, measure(reader))
+    assert found / wanted >= 0.93
+    assert right / events >= 0.80
 
 
 def test_a_sharper_take_of_a_line_reads_sharper(voice):
