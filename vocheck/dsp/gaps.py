@@ -2,7 +2,11 @@
 
 A gap of zeros stays a gap when the file is resampled, dithered or mixed with a little noise, but it
 is no longer zero: the band limit lets the signal ring into it, and the noise fills it. What stays
-is a deep hole with sharp edges. Three kinds of numbers are taken of each hole, all in dB:
+is a deep hole with sharp edges. The ringing lies just below half of 44.1 or 48 kHz, where a short
+low-pass takes most of it away before the levels are looked at.
+
+A stretch of 1 ms and more far below the pauses is a gap if there is speech beside it: no room is
+quieter than itself. Of the other holes three kinds of numbers are taken, all in dB:
 
 - depth: the peak of the millisecond on either side (a click beside a pause makes no gap, so its two
   or three samples do not count) over the quietest quarter of a millisecond inside; the smaller of
@@ -19,6 +23,7 @@ least scores are our choice; docs/accuracy.md says on which voices they were set
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +35,7 @@ Numbers = npt.NDArray[np.float64]
 Spans = list[tuple[int, int]]
 
 _BLOCKS_PER_S = 12000
+_LOWPASS_HZ, _LOWPASS_ORDER = 48000, 4  # of two neighbors each, at this rate
 _SIDE = 12  # blocks: 1 ms
 _RING = 2  # blocks that an edge may ring
 _CLICK, _CREST = 3, 2.0  # blocks that a click may fill; of a voice the rest is not much lower
@@ -41,11 +47,19 @@ _CORNER_S = 0.003  # outside of each edge: what its corner is compared with
 _DEEPEST_DB, _STEEPEST_DB, _SHARPNESS_DB = 70.0, 50.0, (-15.0, 12.0)  # no more counts
 _STEEPNESS_WEIGHT = 0.25
 # Least score of holes up to a length in seconds.
-_LENGTHS_S, _LEAST_SCORES = (0.00034, 0.0013, 0.008), (72.0, 62.0, 74.0, 84.0)
+_LENGTHS_S = (0.00034, 0.0013, 0.004, 0.008, 0.06)
+_LEAST_SCORES = (72.0, 64.0, 62.0, 74.0, 84.0, 90.0)
+_ROOM_QUANTILE, _ROOM_S = 0.1, 0.1  # of the pauses' level; in all at least so long
+_BELOW_ROOM, _BELOW_ROOM_S = 10.0 ** (-15.0 / 20.0), 0.001  # a wave is that low for less
+_NEAR = 24  # blocks beside a stretch below the room in which speech must be heard: 2 ms
+_PAUSE_S = 0.2  # a longer one with speech on one side only is an emptied pause
+_16_BITS, _SAMPLES = 32768.0, 1000  # a file of 16 bits shows by so many samples
 _TINY = 1e-9
 
 
-def find_gaps(x: Samples, rate_hz: int, least_side: float) -> Spans:
+def find_gaps(
+    x: Samples, rate_hz: int, least_side: float, pauses_s: Sequence[tuple[float, float]] = ()
+) -> Spans:
     """Return the gaps in `x`, shape (frames,), as (first, after the last) sample.
 
     Parameters
@@ -53,11 +67,13 @@ def find_gaps(x: Samples, rate_hz: int, least_side: float) -> Spans:
     x : ndarray of float, shape (frames,)
     rate_hz : int
     least_side : float
-        Least peak of the millisecond before a gap, as an amplitude.
+        Least peak beside a gap, as an amplitude.
+    pauses_s : sequence of (start, end)
+        Where nothing but the room is heard.
     """
     block = max(1, round(rate_hz / _BLOCKS_PER_S))
     width = max(_QUIET, math.ceil(_QUIET_SAMPLES / block))
-    peak = _block_peaks(x, block)
+    peak = _block_peaks(_without_ringing(x, rate_hz), block)
     lead = _SIDE + _RING
     if len(peak) < 2 * lead + width:
         return []
@@ -66,13 +82,20 @@ def find_gaps(x: Samples, rate_hz: int, least_side: float) -> Spans:
     is_fall = (quiet[lead:] < _FALL * loud[:count]) & (loud[:count] > least_side)
     is_fall[1:] &= ~is_fall[:-1]
     falls = lead + np.flatnonzero(is_fall)
-    found: Spans = []
+    room = _BELOW_ROOM * _room(quiet, rate_hz / block, pauses_s)
+    if room <= _half_step(x):
+        room = 0.0
+    below = _below(peak, quiet, room, width, rate_hz / block, least_side)
+    found = [(start * block, end * block) for start, end in below]
+    holes: Spans = []
     for reach_s in _REACHES_S:
         reach = round(reach_s * rate_hz / block)
         hole = _holes(peak, quiet, loud, falls, reach, width, least_side)
-        found += _judged(x, rate_hz, block, hole)
+        holes += _judged(x, rate_hz, block, hole)
         falls = falls[hole.end < 0]
-    return sorted(set(found))
+    # A hole that starts with such a stretch ends with it, even if a pause follows.
+    near = _NEAR * block
+    return sorted({*found, *(h for h in holes if all(abs(h[0] - f[0]) > near for f in found))})
 
 
 @dataclass(frozen=True)
@@ -113,6 +136,48 @@ def _holes(
     whole = (length < reach) & (end < len(loud))
     score[lower < least_side] = -np.inf
     return _Holes(start, np.where(whole, end, -1), score)
+
+
+def _without_ringing(x: Samples, rate_hz: int) -> Samples:
+    """Return `x` through a short low-pass that has a zero at half of 44.1 or 48 kHz."""
+    step = max(1, round(rate_hz / _LOWPASS_HZ))
+    padding = _LOWPASS_ORDER * step
+    if len(x) <= padding:
+        return x
+    smooth = x
+    for _ in range(_LOWPASS_ORDER):
+        smooth = smooth[step:] + smooth[:-step]
+    smooth = smooth * smooth.dtype.type(0.5**_LOWPASS_ORDER)
+    return np.pad(smooth, (padding // 2, padding - padding // 2), "edge")
+
+
+def _room(quiet: Samples, blocks_per_s: float, pauses_s: Sequence[tuple[float, float]]) -> float:
+    """Return the level of the pauses; 0 where they are too short to tell, or digitally silent."""
+    parts = [quiet[int(a * blocks_per_s) : int(b * blocks_per_s)] for a, b in pauses_s]
+    if sum(map(len, parts)) < _ROOM_S * blocks_per_s:
+        return 0.0
+    return float(np.quantile(np.concatenate(parts), _ROOM_QUANTILE))
+
+
+def _half_step(x: Samples) -> float:
+    """Return half a step if `x` comes from a file of 16 bits: what its zeros may stand for."""
+    some = x[:: len(x) // _SAMPLES + 1] * _16_BITS
+    return 0.5 / _16_BITS if np.array_equal(some, np.rint(some)) else 0.0
+
+
+def _below(
+    peak: Samples, quiet: Samples, room: float, width: int, blocks_per_s: float, least_side: float
+) -> Spans:
+    """Return the stretches softer than `room` that speech stands beside, in blocks."""
+    edges = np.flatnonzero(np.diff((quiet < room).view(np.int8), prepend=0, append=0))
+    start, end = edges[::2], edges[1::2] + width - 1
+    near = _running_max(peak, _NEAR)
+    sides = np.maximum(start - _NEAR, 0), np.minimum(end, len(near) - 1)
+    loud = np.stack([near[side] > least_side for side in sides])
+    length_s = (end - start) / blocks_per_s
+    good = loud.all(axis=0) | (loud.any(axis=0) & (length_s < _PAUSE_S))
+    good &= length_s >= _BELOW_ROOM_S
+    return list(zip(start[good].tolist(), end[good].tolist(), strict=True))
 
 
 def _beside(peak: Samples, first: Places) -> Samples:

@@ -98,13 +98,14 @@ def measure(recording: Recording) -> Dropouts:
     if level == 0.0:
         return Dropouts(events=())
     rate = recording.rate
+    least_side = level * 10.0 ** (_SIDE_DB / 20.0)
     zeros: Spans = []
     gaps: Spans = []
     repeats: Spans = []
     for channel in recording.samples.T:
         x = np.ascontiguousarray(channel)
         zeros += zero_runs(x, rate, level)
-        gaps += find_gaps(x, rate, level * 10.0 ** (_SIDE_DB / 20.0))
+        gaps += find_gaps(x, rate, least_side, recording.activity.usable_pauses)
         repeats += exact_repeats(x, rate, level)
     slow = min(rate, _NEAR_RATE_HZ)
     near = [
