@@ -75,7 +75,7 @@ def main() -> None:
         folder = Path(root)
         results = folder / "vocheck-watch.jsonl"
         booth = subprocess.Popen(
-            [sys.executable, "-m", "vocheck", "watch", root],
+            [sys.executable, "-m", "vocheck", "watch", root, "--no-cache"],
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             env=os.environ | {"PYTHONUNBUFFERED": "1"},

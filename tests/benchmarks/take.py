@@ -70,7 +70,7 @@ def cold_s(path: Path) -> float:
     """Return the CPU seconds of a new `vocheck take` process."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(
-        [sys.executable, "-m", "vocheck", "take", str(path)],
+        [sys.executable, "-m", "vocheck", "take", str(path), "--no-cache"],
         env=os.environ | ONE_THREAD,
         capture_output=True,
     )
