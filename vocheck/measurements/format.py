@@ -16,7 +16,7 @@ Channels
     ``dead_channels``: the channels 40 dB or more below the loudest, counted from 1 as on a mixer; a
     low-frequency effects channel is not counted. ``channel_delay_s``: how much later than the
     loudest channel the most delayed one arrives (negative: earlier), by generalised
-    cross-correlation with phase transform. ``channel_spread_s`` is the time between the earliest
+    cross-correlation weighted for maximum likelihood. ``channel_spread_s`` is the time between the earliest
     and the latest of all.
 Unfinished file
     ``missing_s`` is what the header promised beyond what the file holds: a recorder that lost
@@ -27,8 +27,8 @@ The true sample rate behind a resampled file is that of `tone`: its bandwidth.
 Sources
 -------
 Knapp and Carter, "The generalized correlation method for estimation of time delay", IEEE
-Transactions on Acoustics, Speech, and Signal Processing 24(4), 1976, for the delay (the phase
-transform). The limits of -30 dB, -0.6 and 40 dB are our choice.
+Transactions on Acoustics, Speech, and Signal Processing 24(4), 1976, for the delay (the weights of
+maximum likelihood). The limits of -30 dB, -0.6 and 40 dB are our choice.
 
 Limits of validity
 ------------------
@@ -56,6 +56,7 @@ _MATCHED = 0.3  # correlation below which two channels do not carry the same sou
 _DELAY_S = 0.02
 _DELAY_BAND_HZ = (100.0, 8000.0)
 _DELAY_BLOCKS = 48  # how many blocks, the loudest ones, the delay rests on
+_COHERENCE = 0.99  # blocks cut at the same time never show more of two delayed channels
 
 _WORD = 24  # bits that float32 samples carry exactly
 _LONG_WORD = 32  # the same for float64 samples
@@ -245,7 +246,7 @@ def _correlation(a: npt.NDArray[np.floating], b: npt.NDArray[np.floating]) -> fl
 
 
 def _lag(a: npt.NDArray[np.floating], b: npt.NDArray[np.floating], rate: int) -> int:
-    """Return by how many samples `b` is behind `a` (Knapp and Carter 1976, phase transform)."""
+    """Return by how many samples `b` is behind `a` (Knapp and Carter 1976, maximum likelihood)."""
     longest = round(_DELAY_S * rate)
     size = 1 << (4 * longest).bit_length()
     blocks = len(a) // size
@@ -258,11 +259,17 @@ def _lag(a: npt.NDArray[np.floating], b: npt.NDArray[np.floating], rate: int) ->
         power = np.einsum("ij,ij->i", first, first)
         chosen = np.sort(np.argsort(power)[-_DELAY_BLOCKS:])
         first, second = first[chosen], second[chosen]
-    cross = (np.fft.rfft(second) * np.fft.rfft(first).conj()).sum(axis=0)
+    spectra = np.fft.rfft(first), np.fft.rfft(second)
+    cross = (spectra[1] * spectra[0].conj()).sum(axis=0)
     hz = np.fft.rfftfreq(size, 1 / rate)
     cross[(hz < _DELAY_BAND_HZ[0]) | (hz > _DELAY_BAND_HZ[1])] = 0.0
     size_of = np.abs(cross)
     phase = np.divide(cross, size_of, out=np.zeros_like(cross), where=size_of > 0)
+    if len(first) > 1:  # one block is coherent with anything
+        one, other = (np.square(np.abs(spectrum)).sum(axis=0) for spectrum in spectra)
+        coherence = np.square(size_of) / np.maximum(one * other, np.finfo(np.float64).tiny)
+        coherence = np.minimum(coherence, _COHERENCE)
+        phase *= coherence / (1.0 - coherence)
     correlation = np.abs(np.fft.irfft(phase))
     around = np.concatenate((correlation[-longest:], correlation[: longest + 1]))
     return int(np.argmax(around)) - longest
