@@ -16,8 +16,8 @@ Channels
     ``dead_channels``: the channels 40 dB or more below the loudest, counted from 1 as on a mixer; a
     low-frequency effects channel is not counted. ``channel_delay_s``: how much later than the
     loudest channel the most delayed one arrives (negative: earlier), by generalised
-    cross-correlation weighted for maximum likelihood. ``channel_spread_s`` is the time between the earliest
-    and the latest of all.
+    cross-correlation weighted for maximum likelihood. ``channel_spread_s`` is the time between the
+    earliest and the latest of all.
 Unfinished file
     ``missing_s`` is what the header promised beyond what the file holds: a recorder that lost
     power, a copy that was cut off.
