@@ -218,3 +218,25 @@ def test_without_the_extra_the_pace_is_told_and_what_to_install(
     )
     assert reading["misread"] is None
     assert err.strip() == "vocheck: to check the words of the script: pip install 'vocheck[script]'"
+
+
+@pytest.mark.parametrize(
+    ("fits", "doubtful"),
+    [
+        ({0: -1, 1: -1, 2: -4, 3: -1, 4: -1}, {2}),
+        ({0: -1, 1: -1, 2: -3, 3: -1, 4: -1}, set()),  # 2 below the middle: readers do that
+        ({0: -1, 1: -1, 2: -4, 3: -5, 4: -1}, {3}),  # of neighbours the worst
+        ({0: -1, 2: -4, 3: -1, 4: -1}, set()),  # beside a missing word it is aligned badly
+        ({0: -1, 1: -6, 2: -1, 3: -1, 4: -1}, set()),  # "the" is not judged
+        ({}, set()),
+    ],
+)
+def test_a_word_that_fits_far_worse_than_the_others_is_doubted(fits, doubtful):
+    """Rules of the confidence measure, by hand: what was matched, by its place, with its fit."""
+    from vocheck.reading import _doubtful, _Heard
+
+    script = ["open", "the", "kiln", "again", "tomorrow"]
+    matched = [
+        (i, _Heard(word=script[i], start_s=i, end_s=i + 1.0, fit=fit)) for i, fit in fits.items()
+    ]
+    assert _doubtful(script, matched) == doubtful
