@@ -5,7 +5,7 @@ is no longer zero: the band limit lets the signal ring into it, and the noise fi
 is a deep hole with sharp edges. The ringing lies just below half of 44.1 or 48 kHz, where a short
 low-pass takes most of it away before the levels are looked at.
 
-A stretch of 1 ms and more far below the pauses is a gap if there is speech beside it: no room is
+A stretch of 1.5 ms and more far below the pauses is a gap if there is speech beside it: no room is
 quieter than itself. Of the other holes three kinds of numbers are taken, all in dB:
 
 - depth: the peak of the millisecond on either side (a click beside a pause makes no gap, so its two
@@ -48,9 +48,9 @@ _DEEPEST_DB, _STEEPEST_DB, _SHARPNESS_DB = 70.0, 50.0, (-15.0, 12.0)  # no more 
 _STEEPNESS_WEIGHT = 0.25
 # Least score of holes up to a length in seconds.
 _LENGTHS_S = (0.00034, 0.0013, 0.004, 0.008, 0.06)
-_LEAST_SCORES = (72.0, 64.0, 62.0, 74.0, 84.0, 90.0)
-_ROOM_QUANTILE, _ROOM_S = 0.1, 0.1  # of the pauses' level; in all at least so long
-_BELOW_ROOM, _BELOW_ROOM_S = 10.0 ** (-15.0 / 20.0), 0.001  # a wave is that low for less
+_LEAST_SCORES = (72.0, 64.0, 66.0, 82.0, 92.0, 96.0)
+_ROOM_QUANTILE, _ROOM_S = 0.1, 0.05  # of a pause's level, if it is so long
+_BELOW_ROOM, _BELOW_ROOM_S = 10.0 ** (-20.0 / 20.0), 0.0015  # a wave is that low for less
 _NEAR = 24  # blocks beside a stretch below the room in which speech must be heard: 2 ms
 _PAUSE_S = 0.2  # a longer one with speech on one side only is an emptied pause
 _16_BITS, _SAMPLES = 32768.0, 1000  # a file of 16 bits shows by so many samples
@@ -152,11 +152,10 @@ def _without_ringing(x: Samples, rate_hz: int) -> Samples:
 
 
 def _room(quiet: Samples, blocks_per_s: float, pauses_s: Sequence[tuple[float, float]]) -> float:
-    """Return the level of the pauses; 0 where they are too short to tell, or digitally silent."""
-    parts = [quiet[int(a * blocks_per_s) : int(b * blocks_per_s)] for a, b in pauses_s]
-    if sum(map(len, parts)) < _ROOM_S * blocks_per_s:
-        return 0.0
-    return float(np.quantile(np.concatenate(parts), _ROOM_QUANTILE))
+    """Return the level of the quietest pause; 0 where all are short, or one digitally silent."""
+    parts = (quiet[int(a * blocks_per_s) : int(b * blocks_per_s)] for a, b in pauses_s)
+    long = (part for part in parts if len(part) >= _ROOM_S * blocks_per_s)
+    return min((float(np.quantile(part, _ROOM_QUANTILE)) for part in long), default=0.0)
 
 
 def _half_step(x: Samples) -> float:

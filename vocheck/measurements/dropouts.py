@@ -7,9 +7,9 @@ Two kinds are found, each with its start and end:
     the file was resampled, dithered or mixed with a little noise. One sample of exact zero is
     nothing special; fifteen in a row beside a voice are. At least one side of the run must be
     speech: the millisecond next to it is within 30 dB of the active speech level. A pause that a
-    gate has emptied fades into its zeros, and is left alone. Where the zeros are gone, a hole is a
-    gap if it is deep, its sides are steep and its edges have corners; speech on both sides is
-    asked for.
+    gate has emptied fades into its zeros, and is left alone. Where the zeros are gone, a stretch
+    of 1.5 ms far below the room that is heard in the pauses is a gap, too; any other hole is one
+    if it is deep, its sides are steep and its edges have corners, with speech on both sides.
 ``repeat``
     A stretch of at least 1 ms that repeats, sample for sample, what stood up to half a second
     before: an audio buffer delivered twice. No voice repeats itself exactly over 48 samples. The
@@ -31,12 +31,13 @@ survives of it was chosen on voices that docs/accuracy.md names. The limits of 0
 
 Limits of validity
 ------------------
-In the file that the recorder wrote, nearly all dropouts are found, whatever its gain. After
-resampling or dither eight or nine gaps of ten are found from 1 ms on, three of four at 0.5 ms;
-after noise 60 dB below the voice, six of ten of the long ones. Of the repeats, three of four from
-10 to 20 ms are; shorter ones are not. A lossy codec may hide either kind. A dropout that falls
-entirely into a pause is not heard and not reported. Speech synthesisers put silence with hard edges
-into stops, and so do hard edits; those count where speech stands right beside them.
+In the file that the recorder wrote, nearly all dropouts are found, whatever its gain; after
+resampling nearly all gaps from 0.5 ms on, where the pauses hold some noise. In noise 60 dB below
+the voice two of three of the long ones are. Of the repeats that were resampled, dithered or covered
+by noise, three of four from 10 to 20 ms are found; shorter ones are not. A lossy codec may hide
+either kind. A dropout that falls entirely into a pause is not heard and not reported. Speech
+synthesisers put silence with hard edges into stops, and so do hard edits; those count where speech
+stands right beside them.
 """
 
 from __future__ import annotations
