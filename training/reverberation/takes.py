@@ -39,7 +39,10 @@ def random_takes(
         return list(pool.map(_random_take, range(count), chunksize=20))
 
 
-_FAULTY = 0.4  # share of the takes that hold clicks or dropouts
+_FAULTY, _GATED = (
+    0.4,
+    0.1,
+)  # shares of the takes that hold clicks or dropouts, or went through a gate
 
 _shared: tuple[Sequence[Room], Sequence[Voice], int] = ((), (), 0)  # of one worker process
 
@@ -57,6 +60,8 @@ def _random_take(index: int) -> Take:
     duration_s = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
     room, snr_db = rooms[index % len(rooms)], rng.uniform(15.0, 62.0)
     samples = record(room, voice, duration_s, snr_db, rng)
+    if rng.random() < _GATED:
+        samples = _gated(samples, rng)
     if rng.random() < _FAULTY:
         _damage(samples, rng)
     forgotten = replace(room, response=np.zeros(0, np.float32))
@@ -81,6 +86,24 @@ def _damage(x: Signal, rng: np.random.Generator) -> None:
             x[place : place + count] = 0.0
         else:
             x[place : place + count] += change[: len(x) - place].astype(np.float32)
+
+
+def _gated(x: Signal, rng: np.random.Generator) -> Signal:
+    """Return a take whose soft moments a gate turned down by 3 to 15 dB."""
+    from scipy.ndimage import maximum_filter1d
+    from scipy.signal import lfilter
+
+    frame = RATE_HZ // 200  # 5 ms
+    power = np.mean(np.square(x[: len(x) // frame * frame].reshape(-1, frame), dtype=float), axis=1)
+    threshold = 10 ** ((_active_db(x) - rng.uniform(18.0, 30.0)) / 10)
+    hold = int(rng.integers(1, 20))
+    opened = maximum_filter1d((power > threshold).astype(float), 2 * hold + 1)
+    kept = np.exp(-1 / rng.uniform(2.0, 30.0))  # 10 to 150 ms to close
+    closed = 1 - lfilter([1 - kept], [1, -kept], opened)
+    gain_db = -rng.uniform(3.0, 15.0) * np.interp(
+        np.arange(len(x)), np.arange(len(closed)) * frame + frame / 2, closed
+    )
+    return np.asarray(x * 10 ** (gain_db / 20), np.float32)
 
 
 def take(

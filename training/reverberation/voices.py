@@ -6,8 +6,10 @@ Three sources:
   repository; given on the command line);
 - prompts read by professionals in dry studios, from Debian's ``asterisk-core-sounds`` packages
   (G.722, 16 kHz; CC BY-SA 3.0, the Russian ones CC BY 3.0);
-- synthetic speech (festival, flite, espeak-ng with many of its variants), which has no room at all.
-  One of its voices is a poor speaker; many of them teach that voices differ.
+- synthetic speech: diphone voices of festival and flite, cut from people's recordings (some of them
+  speak another language and read the English lines as if it were theirs), and espeak-ng with many
+  of its variants, which has no room at all. One of these is a poor speaker; many of them teach that
+  voices differ.
 
 A speaker is for training or for testing, never for both.
 """
@@ -49,6 +51,10 @@ _VARIANTS = (
     *("en-us+aunty", "en-us+norbert", "en+travis", "en-us+steph2", "en+iven2"),
 )
 """More espeak-ng voices, for training alone."""
+_FESTIVAL = (
+    *("ked_diphone", "upc_ca_ona_hts", "czech_dita", "czech_krb", "czech_machac", "czech_ph"),
+    *("hy_fi_mv_diphone", "suo_fi_lj_diphone", "lp_diphone", "pc_diphone", "msu_ru_nsh_clunits"),
+)
 _FLITE = ("awb", "rms")
 _PROMPTS = 30  # the longest of each speaker
 _GAP_S = (0.15, 0.7)  # between clips of one speaker
@@ -140,8 +146,13 @@ def _synthetic(testing: bool) -> Iterable[Voice]:
         spoken = [speech.synthesise(line, name) for line in lines]
         clips = [resample(one.samples, one.rate, RATE_HZ) for one in spoken]
         yield Voice(name, tuple(clips), synthetic=True)
-    for name in () if testing else _FLITE:
+    if testing:
+        return
+    for name in _FLITE:
         yield Voice(f"flite {name}", tuple(_flite(line, name) for line in lines), synthetic=True)
+    for name in _FESTIVAL:
+        clips = [_festival(line, name) for line in lines]
+        yield Voice(f"festival {name}", tuple(clips), synthetic=True)
 
 
 def _flite(line: str, voice: str) -> Signal:
@@ -149,6 +160,11 @@ def _flite(line: str, voice: str) -> Signal:
         file = Path(folder, "line.wav")
         subprocess.run(["flite", "-voice", voice, "-t", line, "-o", file], check=True)
         x, rate = soundfile.read(file, dtype="float32")
+    return resample(x, rate, RATE_HZ)
+
+
+def _festival(line: str, voice: str) -> Signal:
+    x, rate, _ = speech.festival(line, f"(voice_{voice})", "Segment", '""')
     return resample(x, rate, RATE_HZ)
 
 

@@ -7,22 +7,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Self
+from typing import Any, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 Values = npt.NDArray[np.float64]
+F = TypeVar("F", bound=np.floating[Any])
 
 
 @dataclass(frozen=True, eq=False)
 class SetNetworks:
-    """The mean of several networks that look at a set of any size and at what is true of it all.
+    """The mean of several networks that look at a set of any size.
 
     Every member of the set goes through two rectified layers. Several heads, each with its own
-    softmax over the members, average what comes out ("attention"); these averages and the inputs
-    about the whole go through two rectified layers more to the outputs. The order of the members
-    does not matter. (Zaheer et al., Deep Sets, 2017; attention as pooling: Ilse et al., 2018.)
+    softmax over the members, average what comes out ("attention"); these averages go through two
+    rectified layers more to the outputs. The order of the members does not matter. (Zaheer et al.,
+    Deep Sets, 2017; attention as pooling: Ilse et al., 2018.)
 
     All inputs are brought to zero mean and unit spread, held within 4 spreads, and 0 where they are
     NaN.
@@ -30,7 +31,6 @@ class SetNetworks:
     Attributes
     ----------
     member_mean, member_spread : ndarray, shape (inputs of a member,)
-    whole_mean, whole_spread : ndarray, shape (inputs about the whole,)
     member_1, member_2, heads, joint_1, joint_2, out : ndarray, each of shape (networks, from, to)
         Weights of the layers, in this order.
     member_1_at, ... out_at : ndarray, each of shape (networks, to)
@@ -40,8 +40,6 @@ class SetNetworks:
 
     member_mean: Values
     member_spread: Values
-    whole_mean: Values
-    whole_spread: Values
     member_1: Values
     member_1_at: Values
     member_2: Values
@@ -56,21 +54,19 @@ class SetNetworks:
     out_mean: Values
     out_spread: Values
 
-    def predict(self, members: Values, whole: Values) -> Values:
+    def predict(self, members: Values) -> Values:
         """Return the outputs for one set.
 
         Parameters
         ----------
         members : ndarray, shape (members, inputs of a member)
             At least one member.
-        whole : ndarray, shape (inputs about the whole,)
 
         Returns
         -------
         ndarray, shape (outputs,)
         """
         members = standardized(members, self.member_mean, self.member_spread)
-        whole = standardized(whole, self.whole_mean, self.whole_spread)
         results = []
         for n in range(len(self.out)):
             hidden = np.maximum(members @ self.member_1[n] + self.member_1_at[n], 0.0)
@@ -78,8 +74,7 @@ class SetNetworks:
             scores = hidden @ self.heads[n]
             weights = np.exp(scores - scores.max(axis=0))
             pooled = (weights / weights.sum(axis=0)).T @ hidden
-            joint = np.concatenate((pooled.ravel(), whole))
-            joint = np.maximum(joint @ self.joint_1[n] + self.joint_1_at[n], 0.0)
+            joint = np.maximum(pooled.ravel() @ self.joint_1[n] + self.joint_1_at[n], 0.0)
             joint = np.maximum(joint @ self.joint_2[n] + self.joint_2_at[n], 0.0)
             results.append(joint @ self.out[n] + self.out_at[n])
         return np.asarray(np.mean(results, axis=0) * self.out_spread + self.out_mean)
@@ -92,6 +87,9 @@ class SetNetworks:
         )
 
 
-def standardized(values: Values, mean: Values, spread: Values) -> Values:
+def standardized(
+    values: npt.NDArray[F], mean: npt.NDArray[F], spread: npt.NDArray[F]
+) -> npt.NDArray[F]:
     """Bring inputs to zero mean and unit spread, within 4 spreads, and 0 where they are NaN."""
-    return np.nan_to_num(np.clip((values - mean) / spread, -4.0, 4.0))
+    scaled: npt.NDArray[F] = np.nan_to_num(np.clip((values - mean) / spread, -4.0, 4.0))
+    return scaled

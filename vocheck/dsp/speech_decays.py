@@ -38,6 +38,8 @@ WINDOWS_DB = (
 """Depths below the peak between which a slope is fitted."""
 BEFORE_S = (0.032, 0.08, 0.2)
 """Spans before the peak of a decay, over which its history is told."""
+LAGS = (1, 2, 3, 4, 6, 8, 10, 13, 16, 20, 25, 31, 38, 47, 58, 72, 90, 112)
+"""Frames after the peak at which the fall of a decay is told, up to 0.45 s."""
 
 _SIZE, _HOP = 256, 64  # 16 ms Hann windows every 4 ms
 HOP_S = _HOP / RATE_HZ
@@ -74,6 +76,9 @@ class Decays:
         Whether the decay ended in the noise, not at a rise.
     before_db : ndarray, shape (decays, spans)
         Mean level of the band before the peak, over each of `BEFORE_S`, less that of the peak.
+    fall_db : ndarray, shape (decays, lags)
+        Level of the band less the noise, at each of `LAGS` frames after the peak over that at the
+        peak; held from the end of the decay on.
     all_bands_db : ndarray, shape (decays, 2)
         All bands together: level at the peak over that of the loud frames, and how far it falls
         until the decay ends.
@@ -96,6 +101,7 @@ class Decays:
     under_loud_db: npt.NDArray[np.float64]
     to_noise: npt.NDArray[np.bool_]
     before_db: npt.NDArray[np.float64]
+    fall_db: npt.NDArray[np.float64]
     all_bands_db: npt.NDArray[np.float64]
     time_60_db_s: npt.NDArray[np.float64]
     snr_db: npt.NDArray[np.float64]
@@ -204,6 +210,7 @@ def find_decays(
                 under_loud_db=peak_db - top_db[band],
                 to_noise=fell_to > ends,
                 before_db=_before(past[band], peaks) - peak_db[:, np.newaxis],
+                fall_db=_fall(fit_level[band], peaks, ends),
                 all_bands_db=np.column_stack(
                     (everything[peaks], everything[peaks] - everything[ends])
                 ),
@@ -230,6 +237,7 @@ def _none(length_s: float) -> Decays:
         under_loud_db=nothing,
         to_noise=np.zeros(0, np.bool_),
         before_db=np.zeros((0, len(BEFORE_S))),
+        fall_db=np.zeros((0, len(LAGS))),
         all_bands_db=np.zeros((0, 2)),
         time_60_db_s=np.zeros((0, len(WINDOWS_DB))),
         snr_db=np.zeros(len(EDGES_HZ) - 1),
@@ -278,6 +286,14 @@ def _before(past: npt.NDArray[np.float64], peaks: npt.NDArray[np.intp]) -> npt.N
     first = np.maximum(peaks[:, np.newaxis] - spans, 0)
     frames = np.maximum(peaks[:, np.newaxis] - first, 1)
     return _decibels((past[peaks, np.newaxis] - past[first]) / frames)
+
+
+def _fall(
+    level: npt.NDArray[np.float64], peaks: npt.NDArray[np.intp], ends: npt.NDArray[np.intp]
+) -> npt.NDArray[np.float64]:
+    """Return the level at each of `LAGS` after the peaks over that at the peaks."""
+    at = np.minimum(peaks[:, np.newaxis] + LAGS, ends[:, np.newaxis])
+    return np.asarray(level[at] - level[peaks, np.newaxis])
 
 
 def _decibels(power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -10,9 +10,9 @@ What it is
 Method
     No clap is needed: each time the voice stops or steps down, the room goes on for a moment. The
     decays in eight bands from 250 Hz to 7.6 kHz are followed (`vocheck.dsp.speech_decays`). Every
-    decay by itself (its slopes in windows of depth, its level, what went before it) and a summary
-    of them all (`vocheck.dsp.decay_statistics`) go into a few small neural networks that weigh
-    the decays and were fitted on simulated rooms and dry voices; their mean is the estimate. A rule
+    decay (its fall along the time, its slopes in windows of depth, its level, what went before it)
+    goes into a few small neural networks that weigh the decays and were fitted on simulated rooms
+    and dry voices; their mean is the estimate. A rule
     without any training checks it: the median slope 13 to 33 dB below the peak where each decay
     begins. (Deep in a decay the direct sound is gone, and a voice can fall faster than its room
     but never slower.) Where the two disagree by more than the rule's own error, the interval is
@@ -26,9 +26,9 @@ Source
     2017. The interval: conformalized quantile regression, Romano et al., NeurIPS 2019.
 Limits of validity
     An estimate. It needs 3 s of speech in a quiet room. Noise reduction hides the decay: where
-    `processing` finds it, no number is given. A gate bends it less than the interval allows, and
-    halves the confidence. Music under the voice and heavy compression can bias it by 0.03 s and
-    more without being noticed: measure the raw take. The voice itself takes about 0.1 s to die
+    `processing` finds it, no number is given. A gate of 12 dB shortens it by up to a fifth,
+    and halves the confidence. Music 30 dB under the voice lengthens it by up to a fifth, and heavy
+    compression bends it, without being noticed: measure the raw take. The voice itself takes about 0.1 s to die
     away, so a shorter reverberation is told as "<= 0.1 s"; a longer one than 1.2 s as "> 1.2 s".
     Fitted on simulated rooms; what that is worth elsewhere stands in the accuracy page.
 """
@@ -46,7 +46,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.comb import find_comb
-from vocheck.dsp.decay_statistics import of_all_decays, of_each_decay
+from vocheck.dsp.decay_features import features
 from vocheck.dsp.regression import SetNetworks
 from vocheck.dsp.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays, join
 from vocheck.measurements import processing
@@ -287,9 +287,8 @@ def _model() -> tuple[SetNetworks, float]:
 
 def _estimate(found: Decays) -> _Estimate:
     networks, stretch = _model()
-    log_rt60, low, high, c50_db, log_edt, *octaves = networks.predict(
-        of_each_decay(found), of_all_decays(found)
-    ).tolist()
+    outputs = networks.predict(features(found)).tolist()
+    log_rt60, low, high, c50_db, log_edt, *octaves = outputs
     below, above = arms(log_rt60, low, high)
     return _Estimate(
         rt60_s=math.exp(log_rt60),
