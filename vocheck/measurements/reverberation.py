@@ -26,11 +26,12 @@ Source
     2017. The interval: conformalized quantile regression, Romano et al., NeurIPS 2019.
 Limits of validity
     An estimate. It needs 3 s of speech in a quiet room. Noise reduction hides the decay: where
-    `processing` finds it, no number is given. A gate of 12 dB shortens it by up to a fifth,
-    and halves the confidence. Music 30 dB under the voice lengthens it by up to a fifth, and heavy
-    compression bends it, without being noticed: measure the raw take. The voice itself takes about 0.1 s to die
-    away, so a shorter reverberation is told as "<= 0.1 s"; a longer one than 1.2 s as "> 1.2 s".
-    Fitted on simulated rooms; what that is worth elsewhere stands in the accuracy page.
+    `processing` finds it, no number is given. A gate of 12 dB shortens it by up to a fifth, and
+    halves the confidence where it is found. Music 30 dB under the voice lengthens it by up to a
+    fifth, and heavy compression bends it, without being noticed: measure the raw take. The voice
+    itself takes about 0.1 s to die away, so a shorter reverberation is told as "<= 0.1 s"; a longer
+    one than 1.2 s as "> 1.2 s". Fitted on simulated rooms; what that is worth elsewhere stands in
+    the accuracy page.
 """
 
 from __future__ import annotations
