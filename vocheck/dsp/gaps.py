@@ -175,7 +175,8 @@ def _below(
     loud = np.stack([near[side] > least_side for side in sides])
     length_s = (end - start) / blocks_per_s
     good = loud.all(axis=0) | (loud.any(axis=0) & (length_s < _PAUSE_S))
-    good &= length_s >= _BELOW_ROOM_S
+    # A file may begin or end softer than its room: a fade, a codec's lead-in.
+    good &= (length_s >= _BELOW_ROOM_S) & (start >= _NEAR) & (end <= len(peak) - _NEAR)
     return list(zip(start[good].tolist(), end[good].tolist(), strict=True))
 
 
