@@ -33,11 +33,11 @@ Limits of validity
 ------------------
 In the file that the recorder wrote, nearly all dropouts are found, whatever its gain; after
 resampling nearly all gaps from 0.5 ms on, where the pauses hold some noise. In noise 60 dB below
-the voice half to two thirds of those of 10 ms and more are. Of the repeats that were resampled, dithered or covered
-by noise, three of four from 10 to 20 ms are found; shorter ones are not. A lossy codec may hide
-either kind. A dropout that falls entirely into a pause is not heard and not reported. Speech
-synthesisers put silence with hard edges into stops, and so do hard edits; those count where speech
-stands right beside them.
+the voice half to two thirds of those of 10 ms and more are. Of the repeats that were resampled,
+dithered or covered by noise, three of four from 10 to 20 ms are found; shorter ones are not. A
+lossy codec may hide either kind. A dropout that falls entirely into a pause is not heard and not
+reported. Speech synthesisers put silence with hard edges into stops, and so do hard edits; those
+count where speech stands right beside them.
 """
 
 from __future__ import annotations

@@ -37,11 +37,11 @@ Units
     dB; "re speech" is relative to the active speech level (ITU-T P.56).
 
 Limits of validity
-    Needs 0.3 s of pause (a gate that closes for less is not seen) and some speech. A gate of less
-    than 20 dB is not seen where the noise that it turns down lies 55 dB or more below the voice:
-    hardly anybody hears it either; no depth is given there. Mild noise reduction with a smoothed
-    gain (6 dB, decision-directed) leaves no trace that this finds. A lossy codec that drops bins
-    raises the standard deviation too.
+    Needs 0.3 s of pause (a gate that closes for less is not seen) and some speech. Where the noise
+    lies 50 dB and more below the voice, a gate of less than 20 dB is often missed: hardly anybody
+    hears it either; where the voice hides the noise, no depth is given. Mild noise
+    reduction with a smoothed gain (6 dB, decision-directed) leaves no trace that this finds. A
+    lossy codec that drops bins raises the standard deviation too.
 """
 
 from __future__ import annotations
