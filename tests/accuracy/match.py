@@ -314,7 +314,9 @@ Pitch and pace are set on voices that can be told to: an HMM voice and four form
 {known}
 
 **Tone**: a known curve on the second take, and what the suggested equalizer leaves of it. Without a
-curve it should suggest nothing; what it suggests then is the difference of the readings.
+curve it should suggest nothing; what it suggests then is the difference of the readings. These
+curves amount to 1 to 2 dB rms over third octaves. People vary that much from reading to reading, so
+the tolerance is 3 dB (5 dB with other words), and none of them is told as a difference.
 
 {tone}
 """
