@@ -69,29 +69,38 @@ def align(
     n, m = cost.shape
     table = _Table(cost, open_gap, corridor)
     skip_a = np.concatenate((skip_a[:1], skip_a)).astype(np.float32)
-    skip_b = np.concatenate((skip_b[:1], skip_b)).astype(np.float32)
-    for k in range(1, n + m + 1):
-        low, high = int(table.low[k]), int(table.high[k])
+    # Rows down, frames of b used up get fewer.
+    skip_b = np.concatenate((skip_b[:1], skip_b)).astype(np.float32)[::-1]
+    minimum, gap = np.minimum, table.gap
+    for k, low, high in zip(
+        range(1, n + m + 1), table.low[1:].tolist(), table.high[1:].tolist(), strict=True
+    ):
         above, here = table.rows(k - 1, low - 1, high - 1), table.rows(k - 1, low, high)
         scores, least = table.rows(k, low, high), table.least(k, low, high)
+        match, without_a, without_b = scores
 
-        opened = np.minimum(above[_MATCH], above[_WITHOUT_B]) + table.gap
-        scores[_WITHOUT_A] = np.minimum(opened, above[_WITHOUT_A]) + skip_a[low : high + 1]
+        opened = minimum(above[_MATCH], above[_WITHOUT_B])
+        opened += gap
+        minimum(opened, above[_WITHOUT_A], out=opened)
+        np.add(opened, skip_a[low : high + 1], out=without_a)
 
-        opened = np.minimum(here[_MATCH], here[_WITHOUT_A]) + table.gap
-        # Rows down, frames of b used up get fewer.
-        skips = skip_b[k - high : k - low + 1][::-1]
-        scores[_WITHOUT_B] = np.minimum(opened, here[_WITHOUT_B]) + skips
+        minimum(here[_MATCH], here[_WITHOUT_A], out=opened)
+        opened += gap
+        minimum(opened, here[_WITHOUT_B], out=opened)
+        np.add(opened, skip_b[m - k + low : m - k + high + 1], out=without_b)
         if high == k:  # no frame of b is used up: none can be left out
-            scores[_WITHOUT_B, -1] = _FAR
+            without_b[-1] = _FAR
 
         # Both frames of a double step are paid for, or stretching would be cheaper than matching.
         own, left, upper = table.costs(k, low, high)
-        best = table.least(k - 2, low - 1, high - 1)
-        best = np.minimum(best, table.rows(k - 3, low - 1, high - 1)[_MATCH] + left)
-        best = np.minimum(best, table.rows(k - 3, low - 2, high - 2)[_MATCH] + upper)
-        scores[_MATCH] = np.minimum(best + own, _FAR)
-        least[:] = scores.min(axis=0)
+        np.add(table.rows(k - 3, low - 1, high - 1)[_MATCH], left, out=opened)
+        best = minimum(table.least(k - 2, low - 1, high - 1), opened)
+        np.add(table.rows(k - 3, low - 2, high - 2)[_MATCH], upper, out=opened)
+        minimum(best, opened, out=best)
+        best += own
+        minimum(best, _FAR, out=match)
+        minimum(match, without_a, out=least)
+        minimum(least, without_b, out=least)
     return _trace(table, n, m)
 
 
@@ -113,10 +122,11 @@ class _Table:
         # A corridor that never goes back, so that no step comes from before its first column.
         self.low: npt.NDArray[np.intp] = np.minimum.accumulate(low[::-1])[::-1]
         self.high: npt.NDArray[np.intp] = high
-        self._base = np.concatenate((np.full(_BACK, -_PAD), self.low - _PAD))
-        reach = max(int((high - self._base[b : b + len(high)]).max()) for b in range(_BACK + 1))
-        self._scores = np.full((len(self._base), 3, reach + 1), _FAR, np.float32)
-        self._least = np.full((len(self._base), reach + 1), _FAR, np.float32)
+        base = np.concatenate((np.full(_BACK, -_PAD), self.low - _PAD))
+        reach = max(int((high - base[b : b + len(high)]).max()) for b in range(_BACK + 1))
+        self._base: list[int] = base.tolist()
+        self._scores = list(np.full((len(base), 3, reach + 1), _FAR, np.float32))
+        self._least = list(np.full((len(base), reach + 1), _FAR, np.float32))
         self.rows(0, 0, 0)[_MATCH] = self.least(0, 0, 0)[:] = 0.0
         self.gap = np.float32(open_gap)
         padded = np.full((n + _PAD, m + _PAD), _FAR, np.float32)
@@ -126,12 +136,12 @@ class _Table:
     def rows(self, k: int, low: int, high: int) -> npt.NDArray[np.float32]:
         """Return the scores of some rows of a diagonal, shape (states, rows)."""
         base = self._base[k + _BACK]
-        return self._scores[k + _BACK, :, low - base : high - base + 1]
+        return self._scores[k + _BACK][:, low - base : high - base + 1]
 
     def least(self, k: int, low: int, high: int) -> npt.NDArray[np.float32]:
         """Return the least score of each row, whatever the state, shape (rows,)."""
         base = self._base[k + _BACK]
-        return self._least[k + _BACK, low - base : high - base + 1]
+        return self._least[k + _BACK][low - base : high - base + 1]
 
     def costs(self, k: int, low: int, high: int) -> list[npt.NDArray[np.float32]]:
         """Return what matching costs in some rows: the frames, the pair left of and above them."""
