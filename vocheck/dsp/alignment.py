@@ -57,7 +57,7 @@ def align(
     skip_a, skip_b : ndarray, shape (frames of a,) and (frames of b,)
         Price of leaving a frame out.
     open_gap : float
-        Price of starting to leave frames out, on top.
+        Price of starting to leave frames out, on top; 0 or more.
     corridor : Corridor, optional
         Where to look; everywhere where omitted.
 
@@ -71,44 +71,51 @@ def align(
     skip_a = np.concatenate((skip_a[:1], skip_a)).astype(np.float32)
     # Rows down, frames of b used up get fewer.
     skip_b = np.concatenate((skip_b[:1], skip_b)).astype(np.float32)[::-1]
-    minimum, gap = np.minimum, table.gap
+    match, without_a, without_b = table.match, table.without_a, table.without_b
+    least, base, gap, minimum = table.least, table.base, table.gap, np.minimum
     for k, low, high in zip(
-        range(1, n + m + 1), table.low[1:].tolist(), table.high[1:].tolist(), strict=True
+        range(_BACK + 1, _BACK + n + m + 1),
+        table.low[1:].tolist(),
+        table.high[1:].tolist(),
+        strict=True,
     ):
-        above, here = table.rows(k - 1, low - 1, high - 1), table.rows(k - 1, low, high)
-        scores, least = table.rows(k, low, high), table.least(k, low, high)
-        match, without_a, without_b = scores
+        row, last = low - base[k], high - base[k] + 1
+        own, left, upper = table.costs(k - _BACK, low, high)
 
-        opened = minimum(above[_MATCH], above[_WITHOUT_B])
-        opened += gap
-        minimum(opened, above[_WITHOUT_A], out=opened)
-        np.add(opened, skip_a[low : high + 1], out=without_a)
-
-        minimum(here[_MATCH], here[_WITHOUT_A], out=opened)
-        opened += gap
-        minimum(opened, here[_WITHOUT_B], out=opened)
-        np.add(opened, skip_b[m - k + low : m - k + high + 1], out=without_b)
-        if high == k:  # no frame of b is used up: none can be left out
-            without_b[-1] = _FAR
+        # To leave the next frame out as well is never dearer than to open a gap anew, so the
+        # least of all states may stand for the two others.
+        at = low - base[k - 1]
+        end = at + last - row
+        opened = least[k - 1][at - 1 : end] + gap
+        skipped = minimum(opened[:-1], without_a[k - 1][at - 1 : end - 1])
+        np.add(skipped, skip_a[low : high + 1], out=without_a[k][row:last])
+        minimum(opened[1:], without_b[k - 1][at:end], out=skipped)
+        skips = skip_b[m + _BACK - k + low : m + _BACK - k + high + 1]
+        np.add(skipped, skips, out=without_b[k][row:last])
+        if high == k - _BACK:  # no frame of b is used up: none can be left out
+            without_b[k][last - 1] = _FAR
 
         # Both frames of a double step are paid for, or stretching would be cheaper than matching.
-        own, left, upper = table.costs(k, low, high)
-        np.add(table.rows(k - 3, low - 1, high - 1)[_MATCH], left, out=opened)
-        best = minimum(table.least(k - 2, low - 1, high - 1), opened)
-        np.add(table.rows(k - 3, low - 2, high - 2)[_MATCH], upper, out=opened)
-        minimum(best, opened, out=best)
+        at = low - base[k - 3]
+        double = match[k - 3][at - 2 : at + last - row - 1]
+        np.add(double[1:], left, out=skipped)
+        at = low - base[k - 2]
+        best = minimum(least[k - 2][at - 1 : at + last - row - 1], skipped)
+        np.add(double[:-1], upper, out=skipped)
+        minimum(best, skipped, out=best)
         best += own
-        minimum(best, _FAR, out=match)
-        minimum(match, without_a, out=least)
-        minimum(least, without_b, out=least)
+        minimum(best, _FAR, out=best)
+        match[k][row:last] = best
+        minimum(best, without_a[k][row:last], out=best)
+        minimum(best, without_b[k][row:last], out=least[k][row:last])
     return _trace(table, n, m)
 
 
 class _Table:
     """The scores of all diagonals, as wide as the corridor.
 
-    Row i (frames of a used up) of diagonal k stands at ``i - base[k + _BACK]``; what lies out of
-    the corridor, or before the start, is far.
+    Row i (frames of a used up) of diagonal k stands in the array ``k + _BACK`` of each state, at
+    ``i - base[k + _BACK]``; what lies out of the corridor, or before the start, is far.
     """
 
     def __init__(
@@ -124,24 +131,22 @@ class _Table:
         self.high: npt.NDArray[np.intp] = high
         base = np.concatenate((np.full(_BACK, -_PAD), self.low - _PAD))
         reach = max(int((high - base[b : b + len(high)]).max()) for b in range(_BACK + 1))
-        self._base: list[int] = base.tolist()
-        self._scores = list(np.full((len(base), 3, reach + 1), _FAR, np.float32))
-        self._least = list(np.full((len(base), reach + 1), _FAR, np.float32))
-        self.rows(0, 0, 0)[_MATCH] = self.least(0, 0, 0)[:] = 0.0
+        self.base: list[int] = base.tolist()
+        # One array per diagonal: to take a row out of a list is quicker than to slice a table.
+        self.match, self.without_a, self.without_b, self.least = (
+            list(np.full((len(base), reach + 1), _FAR, np.float32)) for _ in range(4)
+        )
+        self.match[_BACK][_PAD] = self.least[_BACK][_PAD] = 0.0
         self.gap = np.float32(open_gap)
         padded = np.full((n + _PAD, m + _PAD), _FAR, np.float32)
         padded[_PAD:, _PAD:] = cost
         self._flat, self._width = padded.ravel(), m + _PAD
 
-    def rows(self, k: int, low: int, high: int) -> npt.NDArray[np.float32]:
-        """Return the scores of some rows of a diagonal, shape (states, rows)."""
-        base = self._base[k + _BACK]
-        return self._scores[k + _BACK][:, low - base : high - base + 1]
-
-    def least(self, k: int, low: int, high: int) -> npt.NDArray[np.float32]:
-        """Return the least score of each row, whatever the state, shape (rows,)."""
-        base = self._base[k + _BACK]
-        return self._least[k + _BACK][low - base : high - base + 1]
+    def states(self, k: int, row: int) -> npt.NDArray[np.float32]:
+        """Return the scores of one row of a diagonal, shape (states,)."""
+        at = row - self.base[k + _BACK]
+        tables = (self.match, self.without_a, self.without_b)
+        return np.array([table[k + _BACK][at] for table in tables])
 
     def costs(self, k: int, low: int, high: int) -> list[npt.NDArray[np.float32]]:
         """Return what matching costs in some rows: the frames, the pair left of and above them."""
@@ -173,22 +178,22 @@ def corridor_along(path: Path, scale: int, shape: tuple[int, int], half_width: i
 
 def _trace(table: _Table, i: int, j: int) -> Path:
     """Follow the scores back from the end: of equals, the first."""
-    state = int(table.rows(i + j, i, i)[:, 0].argmin())
+    state = int(table.states(i + j, i).argmin())
     cells, pairs = [(i, j)], []
     while i > 0 or j > 0:
         if state == _WITHOUT_A:
-            options = table.rows(i + j - 1, i - 1, i - 1)[:, 0] + table.gap
-            options[_WITHOUT_A] = table.rows(i + j - 1, i - 1, i - 1)[_WITHOUT_A, 0]
+            options = table.states(i + j - 1, i - 1)
+            options[[_MATCH, _WITHOUT_B]] += table.gap
             i, state = i - 1, int(options.argmin())
         elif state == _WITHOUT_B:
-            options = table.rows(i + j - 1, i, i)[:, 0] + table.gap
-            options[_WITHOUT_B] = table.rows(i + j - 1, i, i)[_WITHOUT_B, 0]
+            options = table.states(i + j - 1, i)
+            options[[_MATCH, _WITHOUT_A]] += table.gap
             j, state = j - 1, int(options.argmin())
         else:
             _, left, upper = table.costs(i + j, i, i)
-            one_two = table.rows(i + j - 3, i - 1, i - 1)[_MATCH] + left
-            two_one = table.rows(i + j - 3, i - 2, i - 2)[_MATCH] + upper
-            options = table.rows(i + j - 2, i - 1, i - 1)[:, 0]
+            one_two = table.states(i + j - 3, i - 1)[_MATCH] + left
+            two_one = table.states(i + j - 3, i - 2)[_MATCH] + upper
+            options = table.states(i + j - 2, i - 1)
             code = int(np.concatenate((options, one_two, two_one)).argmin())
             pairs.append((i - 1, j - 1))
             if code == _ONE_TWO:
