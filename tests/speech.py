@@ -162,10 +162,10 @@ def synthesise(text: str, voice: str) -> Speech:
     The sample rate is the voice's: 16 kHz (``kal``), 32 kHz (``slt``), 22.05 kHz (espeak-ng).
     """
     speak = _festival if voice in FESTIVAL else _espeak
-    return _stored((voice, text), lambda: speak(text, voice))
+    return stored((voice, text), lambda: speak(text, voice))
 
 
-def _stored(key: tuple[str, ...], make: Callable[[], Speech]) -> Speech:
+def stored(key: tuple[str, ...], make: Callable[[], Speech]) -> Speech:
     """Return the speech kept under `key`, made first where there is none."""
 
     def arrays() -> dict[str, Any]:
@@ -188,14 +188,14 @@ def kept(
 ) -> dict[str, npt.NDArray[Any]]:
     """Return the arrays that the cache holds under `key`, made first where there are none."""
     digest = hashlib.sha256("\0".join(key).encode()).hexdigest()[:24]
-    stored = outside.CACHE / folder / f"{digest}.npz"
-    if not stored.exists():
+    entry = outside.CACHE / folder / f"{digest}.npz"
+    if not entry.exists():
         arrays = make()
-        stored.parent.mkdir(parents=True, exist_ok=True)
-        part = stored.with_suffix(f".{os.getpid()}.part.npz")
+        entry.parent.mkdir(parents=True, exist_ok=True)
+        part = entry.with_suffix(f".{os.getpid()}.part.npz")
         np.savez(part, **arrays)
-        part.replace(stored)
-    with np.load(stored) as data:
+        part.replace(entry)
+    with np.load(entry) as data:
         return {name: data[name] for name in data.files}
 
 
@@ -323,7 +323,7 @@ TWO_CITIES = (
 
 def align(speech: Speech, text: str) -> Speech:
     """Return `speech` with the phones of `text`, placed by forced alignment (pocketsphinx)."""
-    return _stored((speech.name, text), lambda: _align(speech, text))
+    return stored((speech.name, text), lambda: _align(speech, text))
 
 
 @cache
@@ -455,6 +455,22 @@ def festival(
         )
         samples, rate = soundfile.read(wave, dtype="float32")
     return samples, rate, [row.split() for row in done.stdout.splitlines()]
+
+
+def flite(text: str, voice: str) -> Speech:
+    """Return `text` spoken by a voice of flite (``awb``, ``rms``), with its own phone times."""
+
+    def speak() -> Speech:
+        with tempfile.TemporaryDirectory() as folder:
+            file = Path(folder, "line.wav")
+            command = ["flite", "-voice", voice, "-psdur", "-t", text, "-o", file]
+            done = subprocess.run(command, check=True, capture_output=True, text=True)
+            samples, rate = soundfile.read(file, dtype="float32")
+        names, ends = zip(*(one.split(":") for one in done.stdout.split()), strict=True)
+        times = [0.0, *map(float, ends)]
+        return Speech(f"flite {voice}", samples, rate, tuple(map(Phone, names, times, times[1:])))
+
+    return stored((f"flite {voice}", text), speak)
 
 
 _ESPEAK_TO_ARPABET = {

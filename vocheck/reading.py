@@ -40,9 +40,9 @@ AGAIN = 1e-25
 OTHER = 1e-15
 """How unlikely it holds a sound of another word."""
 DOUBT = -2.4
-"""How far the fit of a word may lie below the middle of its take, where it is believed. Of words
-read right by readers of the VCTK corpus 3 in 484 lie there, of other words that the grammar had
-taken for the script's 41 in 95."""
+"""How far the fit of a word, a natural logarithm per frame, may lie below the middle of its take.
+Of words read right by readers of the VCTK corpus 3 in 484 lie further below, of other words that the
+grammar had taken for the script's 41 in 95."""
 SHRINK_FRAMES = 10
 """What short words are given in frames that fit: a few bad ones say little."""
 _OTHER_PHONES = ("_aa", "_iy", "_er", "_uw", "_s", "_m", "_t", "_v", "_l")
@@ -277,7 +277,7 @@ def _fit(segment: Any) -> float:
 def _doubtful(script: list[str], matched: list[tuple[int, _Heard]]) -> set[int]:
     """Return which words of the script, thought to be read, do not fit what was said.
 
-    What stands beside a departure is aligned badly itself: of such words, and of neighbours, only
+    What stands beside a departure is aligned badly itself: of such words, and of neighbors, only
     the worst is believed, and none beside a word that is missing or replaced.
     """
     if not matched:

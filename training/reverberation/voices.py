@@ -16,8 +16,6 @@ A speaker is for training or for testing, never for both.
 
 from __future__ import annotations
 
-import subprocess
-import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -149,18 +147,12 @@ def _synthetic(testing: bool) -> Iterable[Voice]:
     if testing:
         return
     for name in _FLITE:
-        yield Voice(f"flite {name}", tuple(_flite(line, name) for line in lines), synthetic=True)
+        spoken = [speech.flite(line, name) for line in lines]
+        clips = [resample(one.samples, one.rate, RATE_HZ) for one in spoken]
+        yield Voice(f"flite {name}", tuple(clips), synthetic=True)
     for name in _FESTIVAL:
         clips = [_festival(line, name) for line in lines]
         yield Voice(f"festival {name}", tuple(clips), synthetic=True)
-
-
-def _flite(line: str, voice: str) -> Signal:
-    with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder, "line.wav")
-        subprocess.run(["flite", "-voice", voice, "-t", line, "-o", file], check=True)
-        x, rate = soundfile.read(file, dtype="float32")
-    return resample(x, rate, RATE_HZ)
 
 
 def _festival(line: str, voice: str) -> Signal:

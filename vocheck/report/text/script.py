@@ -9,6 +9,7 @@ from vocheck.reading import Misread, Reading
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
 from vocheck.script import ReadTime
 from vocheck.script_check import CheckedReading
+from vocheck.words import fill
 
 _FITS = {
     "calm": ("fits with room to spare", "keep"),
@@ -70,8 +71,8 @@ def reading_sentence(reading: Reading) -> str:
         return f"Whether the words were read: cannot tell, {reading.not_measured['misread']}."
     if not reading.misread:
         return "Every content word was read."
-    count = len(reading.misread)
-    return f"Possibly not read as written: {count} {'place' if count == 1 else 'places'}."
+    told = "Possibly not read as written: {count} {count?place|places}."
+    return fill(told, count=len(reading.misread))
 
 
 def _misread(misread: Misread) -> str:
