@@ -41,8 +41,8 @@ OTHER = 1e-15
 """How unlikely it holds a sound of another word."""
 DOUBT = -2.4
 """How far the fit of a word, a natural logarithm per frame, may lie below the middle of its take.
-Of words read right by readers of the VCTK corpus 3 in 484 lie further below, of other words that the
-grammar had taken for the script's 41 in 95."""
+Of words read right by readers of the VCTK corpus 3 in 484 lie further below, of other words that
+the grammar had taken for the script's 41 in 95."""
 SHRINK_FRAMES = 10
 """What short words are given in frames that fit: a few bad ones say little."""
 _OTHER_PHONES = ("_aa", "_iy", "_er", "_uw", "_s", "_m", "_t", "_v", "_l")
