@@ -82,8 +82,10 @@ def read_script(path: str | os.PathLike[str]) -> Script:
     """
     try:
         text = Path(path).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SessionError(f"{path}: cannot be read as a script: {error}") from error
+    except OSError as error:
+        raise SessionError(f"{path}: cannot be read: {error.strerror or error}") from error
+    except UnicodeDecodeError as error:
+        raise SessionError(f"{path}: cannot be read as a script: not UTF-8 text") from error
     lines = _from_csv(text, path) if Path(path).suffix.lower() == ".csv" else _from_text(text)
     lines = {line: words for line, words in lines.items() if words_of(words)}
     if not lines:

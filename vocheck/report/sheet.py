@@ -158,7 +158,7 @@ def _wave(
     for finding in ranked.result.findings:
         for time in finding.times_s:
             axes.axvline(time, color=_COLORS[finding.severity], linewidth=1.2)
-    words = "; ".join(f.message for f in ranked.result.findings if f.severity != "note")
+    words = " ".join(f.message for f in ranked.result.findings if f.severity != "note")
     axes.set_title(
         textwrap.shorten(f"{ranked.position}  {name}   {words}", 100, placeholder=" ..."),
         loc="left",

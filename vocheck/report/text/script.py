@@ -68,7 +68,7 @@ def _reading(take: CheckedReading, slot_s: float | None) -> str:
 def reading_sentence(reading: Reading) -> str:
     """Return in a sentence whether the words of the script were read."""
     if reading.misread is None:
-        return f"Whether the words were read: cannot tell, {reading.not_measured['misread']}."
+        return f"Whether the words were read: cannot tell ({reading.not_measured['misread']})."
     if not reading.misread:
         return "Every content word was read."
     told = "Possibly not read as written: {count} {count?place|places}."
