@@ -10,6 +10,7 @@ import pytest
 
 from tests import speech as voices
 from tests.measurements.test_noise import band_noise
+from tests.measurements.test_processing import melody
 from vocheck.judge import judge
 from vocheck.measurements import measure
 from vocheck.recording import Recording
@@ -19,7 +20,8 @@ RATE = 48_000
 MINE = {
     "noise_floor", "signal_to_noise", "noise_unknown", "noise_changes", "rumble", "hum", "tone",
     "level_low", "level_high", "crest", "dc_offset", "level_sinks", "level_rises", "gate",
-    "noise_reduction", "start_cut", "end_cut", "head_handle", "tail_handle", "no_speech",
+    "noise_reduction", "music_bed", "start_cut", "end_cut", "head_handle", "tail_handle",
+    "no_speech",
 }  # fmt: skip
 
 
@@ -58,6 +60,11 @@ FAULTS: dict[str, tuple[Callable[[], np.ndarray], set[str]]] = {
     "DC": (lambda: take() + 0.004, {"dc_offset"}),
     "a cut start": (lambda: take()[first_word() :], {"start_cut", "head_handle"}),
     "silence": (lambda: np.zeros(3 * RATE), {"no_speech"}),
+    # What plays in the pauses is noise, too, and no steady one.
+    "music": (
+        lambda: take() + 10 ** (-60 / 20) * melody(len(take())),
+        {"music_bed", "noise_floor", "signal_to_noise"},
+    ),
 }
 
 

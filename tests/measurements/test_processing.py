@@ -1,4 +1,4 @@
-"""Gating and noise reduction, done here to noise of known kind."""
+"""Gating and noise reduction, done here to noise of known kind, and music under a voice."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from tests import music
 from tests import speech as voices
 from tests.accuracy.processing import Gate, gated
 from tests.measurements.test_noise import band_noise, words
@@ -169,9 +170,72 @@ def test_noise_that_swells_is_no_noise_reduction():
     assert found.noise_reduction is False
 
 
+def melody(frames: int, note_s: float = 0.3) -> np.ndarray:
+    """Return notes with eight harmonics, of RMS 1: each from a place of its own in two octaves."""
+    rng, t = np.random.default_rng(7), np.arange(frames) / RATE
+    x = np.zeros(frames)
+    for start in np.arange(0.0, frames / RATE, note_s):
+        inside = (start <= t) & (start + note_s > t)
+        pitch_hz = 220.0 * 2.0 ** (rng.integers(24) / 12.0)
+        x[inside] = sum(np.sin(2 * np.pi * n * pitch_hz * t[inside]) / n for n in range(1, 9))
+    return x / np.sqrt(np.mean(x**2))
+
+
+@pytest.mark.parametrize("level_db", [-20.0, -30.0, -40.0])
+def test_a_melody_under_the_voice_is_found(level_db):
+    """Notes that never stop: found, with the level that they have."""
+    take = voices.take("kal", voices.DEVELOPMENT_LINES[:4], room_db=-60.0)
+    x = take.samples + 10 ** ((level_db - 23.0) / 20) * melody(len(take.samples))
+    found = processing.measure(Recording(x.astype(np.float32), take.rate))
+    assert found.music_bed is True
+    # 1.5 dB: notes differ in level where their harmonics fall near each other, and what lies under
+    # the words is not heard.
+    assert found.music_bed_re_speech_db == pytest.approx(level_db, abs=1.5)
+    # The pauses do not tell the noise.
+    assert found.noise_reduction is None
+    assert found.log_spectral_std_db is None
+    assert "music" in found.not_measured["noise_reduction"]
+
+
+@pytest.mark.outside
+def test_real_music_under_the_voice_is_found():
+    """Music 30 dB below the voice: found under most of the pieces, and nothing without it."""
+    take = voices.take("slt", voices.TEST_LINES[:4], room_db=-60.0)
+    assert processing.measure(Recording(take.samples, take.rate)).music_bed is False
+    found = [
+        processing.measure(
+            Recording(music.under(take.samples, piece, -23.0 - 30.0), take.rate)
+        ).music_bed
+        for _, piece in music.excerpts(take.rate)[::2]
+    ]
+    # Two of three: the accuracy table says how many.
+    assert 3 * found.count(True) >= 2 * len(found)
+
+
+@pytest.mark.parametrize("kind", ["hum", "whine", "musical noise", "gate"])
+def test_what_else_a_take_holds_is_no_music(kind):
+    """Steady tones, lone bins that come and go, and a gate are nothing of the kind."""
+    t = np.arange(6 * RATE) / RATE
+    x = {
+        "hum": lambda: noisy() + sum(np.sin(2 * np.pi * 50 * n * t) for n in (1, 2, 3, 5)) * 1e-3,
+        "whine": lambda: noisy() + 3e-3 * np.sin(2 * np.pi * 1830 * t),
+        "musical noise": lambda: spectral_subtraction(noisy()),
+        "gate": lambda: noisy() * open_gain(20.0),
+    }[kind]()
+    assert processing.measure(Recording(x.astype(np.float32), RATE)).music_bed is False
+
+
+def test_a_take_is_measured_once():
+    """What `reverberation` asks for again is not computed again."""
+    recording = Recording(noisy().astype(np.float32), RATE)
+    assert processing.measure(recording) is processing.measure(recording)
+
+
 def test_without_pauses_it_says_so():
     """No pause, no statement."""
     found = processing.measure(Recording(words()[RATE : RATE + 30_000], RATE))
     assert found.gated is None
     assert found.noise_reduction is None
     assert "of usable pause" in found.not_measured["gated"]
+    assert found.music_bed is None
+    assert "soft enough" in found.not_measured["music_bed"]

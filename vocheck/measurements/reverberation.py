@@ -27,8 +27,8 @@ Source
 Limits of validity
     An estimate. It needs 3 s of speech in a quiet room. Noise reduction hides the decay: where
     `processing` finds it, no number is given. A gate of 12 dB shortens it by up to a fifth, and
-    halves the confidence where it is found. Music 30 dB under the voice lengthens it by up to a
-    fifth, and heavy compression bends it, without being noticed: measure the raw take. The voice
+    halves the confidence where it is found. Music under the voice lengthens it: where `processing`
+    finds it, no number is given. Heavy compression bends it without being noticed. The voice
     itself takes about 0.1 s to die away, so a shorter reverberation is told as "<= 0.1 s"; a longer
     one than 1.2 s as "> 1.2 s". Fitted on simulated rooms; what that is worth elsewhere stands in
     the accuracy page.
@@ -118,7 +118,7 @@ class Reverberation(Group):
     reflection_ms : float or None
         A hint: the delay of one reflection so strong that it combs the spectrum of the voice.
     left_out : int
-        Takes that `pool` left out, because a gate or noise reduction had bent their decays.
+        Takes that `pool` left out, because a gate, noise reduction or music had bent their decays.
     """
 
     rt60_s: float | None
@@ -141,6 +141,10 @@ def measure(recording: Recording) -> Reverberation:
     processed = processing.measure(recording)
     if processed.noise_reduction:
         return _refused("noise reduction was run over this take and took the room's decay with it")
+    if processed.music_bed:
+        return _refused(
+            "music lies under the voice, over the room: measure the take without it"
+        )
     found = _told(_decays(recording))
     if found.rt60_s is None:
         return found
@@ -158,8 +162,8 @@ def pool(takes: Sequence[Recording | Decays]) -> Reverberation:
     ----------
     takes : sequence of Recording or Decays
         One or more takes with one voice, one room and one microphone position, or what `decays`
-        returned for them. Those with gated pauses or noise reduction are left out, and counted in
-        `left_out`.
+        returned for them. Those with gated pauses, noise reduction or music are left out, and
+        counted in `left_out`.
 
     Returns
     -------
@@ -168,7 +172,7 @@ def pool(takes: Sequence[Recording | Decays]) -> Reverberation:
     parts = [take if isinstance(take, Decays) else decays(take) for take in takes]
     whole = [part for part in parts if not part.processed]
     if parts and not whole:
-        found = _refused("a gate or noise reduction bent the decays of every take")
+        found = _refused("a gate, noise reduction or music bent the decays of every take")
     else:
         found = _told(join(whole))
     return replace(found, left_out=len(parts) - len(whole))
@@ -215,7 +219,8 @@ def _told(found: Decays) -> Reverberation:
 def decays(recording: Recording) -> Decays:
     """Return the decays of one take: small enough to keep for `pool` when the audio is not."""
     how = processing.measure(recording)
-    return replace(_decays(recording), processed=bool(how.noise_reduction or how.gated))
+    processed = bool(how.noise_reduction or how.gated or how.music_bed)
+    return replace(_decays(recording), processed=processed)
 
 
 def _decays(recording: Recording) -> Decays:
