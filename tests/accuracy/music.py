@@ -158,8 +158,7 @@ readers, prompts of telephone systems, these also in simulated rooms) and other 
 packages hyperrogue-music, planetblupi-music-ogg, frozen-bubble-data and pinball-data).
 
 Shares of the takes in which music was found, over its level, the pauses between the lines, and the
-noise of the room re speech. Most of what is missed are drums, held chords, and notes that fall into
-the words:
+noise of the room re speech. Not told: too little of the take is 18 dB below the speech for 0.35 s.
 
 {table}
 
