@@ -21,7 +21,7 @@ _LOW_HZ = 150.0  # a man's voice and the rumble of a room lie below
 _HISTORY = 4  # frames: the first to share nothing with the one that is judged
 _LASTING = 2  # frames before and after: together 0.25 s
 _TONE_DB, _LASTING_DB = 14.0, 5.0  # over the median of the noise, in the frame and beside it
-_STEADY_SHARE, _STEADY_BINS = 0.15, 11  # the softest moments of a bin and the 5 beside it on a side
+_STEADY_SHARE, _STEADY_BINS = 0.15, 5  # the softest moments of a bin and those beside it on a side
 _AROUND_SHARE, _AROUND_BINS = 0.30, 64  # the softest bins of 0.5 kHz: the others may hold harmonics
 _NARROW_BINS, _NARROW_DB = 4, 12.0  # a steady tone has fallen by 40 dB there
 _FALL_DB = 3.0  # 0.13 s later a room of 2 s has fallen by 4
@@ -105,28 +105,34 @@ def _noise(power: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     The power of noise in a bin follows an exponential distribution, and so a share of it tells the
     median. What is always there counts as noise.
     """
-    from scipy.ndimage import maximum_filter1d
-
     groups = power.reshape(len(power), -1, _AROUND_BINS)
     rank = round(_AROUND_SHARE * _AROUND_BINS)
     around = np.partition(groups, rank, axis=2)[:, :, rank]
     around *= math.log(2.0) / -math.log(1.0 - _AROUND_SHARE)
-    near = maximum_filter1d(power, _STEADY_BINS, axis=1)
+    near = _near(power, _STEADY_BINS)
     rank = int(_STEADY_SHARE * len(near))
     steady = np.partition(near, rank, axis=0)[rank]
-    steady *= math.log(2.0) / -math.log(1.0 - _STEADY_SHARE ** (1.0 / _STEADY_BINS))
+    steady *= math.log(2.0) / -math.log(1.0 - _STEADY_SHARE ** (1.0 / (2 * _STEADY_BINS + 1)))
     noise: npt.NDArray[np.float32] = np.maximum(np.repeat(around, _AROUND_BINS, axis=1), steady)
     return noise
 
 
+def _near(power: npt.NDArray[np.float32], bins: int) -> npt.NDArray[np.float32]:
+    """Return the largest of each bin and of so many on each side of it."""
+    padded = np.pad(power, ((0, 0), (bins, bins)), mode="edge")
+    largest = power.copy()
+    for shift in range(2 * bins + 1):
+        np.maximum(largest, padded[:, shift : shift + power.shape[1]], out=largest)
+    return largest
+
+
 def _tones(power: npt.NDArray[np.float32], noise: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
     """Return where tones lie that come and go, shape (frames, places)."""
-    from scipy.ndimage import maximum_filter1d
 
     def factor(db: float) -> np.float32:
         return np.float32(10.0 ** (db / 10.0))
 
-    near = maximum_filter1d(power, 3, axis=1)  # a tone may lie between two bins, and waver
+    near = _near(power, 1)  # a tone may lie between two bins, and waver
     lasting = near > factor(_LASTING_DB) * noise
     before = np.maximum.accumulate(near, axis=0)[: -_HISTORY - _LASTING]
     now = slice(_HISTORY, len(power) - _LASTING)
