@@ -9,12 +9,10 @@ from pathlib import Path
 import vocheck.measurements
 from tests.accuracy import reverberation as accuracy
 from training.reverberation.fit import fit
-from training.reverberation.rooms import rooms
+from training.reverberation.rooms import SHORTEST_S, rooms
 from training.reverberation.takes import random_takes
 from training.reverberation.voices import voices
 from vocheck.measurements.reverberation import COEFFICIENTS
-
-SHORTEST_S = 0.03  # rooms below this are all the same to a voice
 
 
 def main() -> None:
@@ -22,9 +20,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m training.reverberation", description=__doc__)
     parser.add_argument("--voices", type=Path, help="anechoic recordings, SPEAKER_ANYTHING.flac")
     parser.add_argument("--cache", type=Path, default=accuracy.ROOMS, help="where rooms are kept")
-    parser.add_argument("--shoeboxes", type=int, default=1500, help="rooms of that kind")
-    parser.add_argument("--noises", type=int, default=1500, help="rooms of shaped noise")
-    parser.add_argument("--takes", type=int, default=20_000)
+    parser.add_argument("--shoeboxes", type=int, default=1200, help="rooms of that kind")
+    parser.add_argument("--noises", type=int, default=1200, help="rooms of shaped noise")
+    parser.add_argument("--takes", type=int, default=36_000)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--processes", type=int, help="as many as there are cores if not given")
     options = parser.parse_args()

@@ -4,11 +4,13 @@ A few small networks over sets (`vocheck.dsp.regression.SetNetworks`) give, for 
 logarithm of the reverberation time with its 5 % and 95 % quantiles, C50, the early decay time and
 the octaves. Their interval is conformal: fits without a quarter of the voices and a sixth of the
 rooms tell, on takes of just those, how far it has to be stretched to hold the truth 9 times out of
-10.
+10. Takes that were altered for learning alone (`training.reverberation.takes`) do not count there.
+It is the interval as it is told that is stretched: where the rule without training widens it, too.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -22,23 +24,33 @@ import numpy.typing as npt
 
 from training.reverberation.takes import Take
 from vocheck.dsp.decay_features import features
-from vocheck.dsp.regression import SetNetworks, standardized
-from vocheck.measurements.reverberation import C50_RANGE_DB, arms
+from vocheck.dsp.regression import SetNetworks, log_count, standardized
+from vocheck.measurements.reverberation import (
+    C50_RANGE_DB,
+    DRY_S,
+    LONG_S,
+    RULE_FACTOR,
+    arms,
+    refusal,
+    rule,
+    well_heard,
+)
 
 Array = npt.NDArray[np.float64]
 Arrays = dict[str, npt.NDArray[Any]]
 Mask = npt.NDArray[np.bool_]
 Weights = dict[str, jax.Array]
 
-NETWORKS = 3
-_WIDTH, _HEADS, _JOINT = 64, 8, (96, 64)
-_STEPS, _TAKES, _DECAYS = 8000, 96, 64  # in a step: takes, and decays drawn from each
+NETWORKS = 4
+_WIDTH, _HEADS, _JOINT = 64, 4, (128, 96)
+_STEPS, _TAKES, _DECAYS = 12_000, 96, 64  # in a step: takes, and decays drawn from each
 _RATE, _WARM_UP, _WEIGHT_DECAY = 3e-3, 150, 0.03
 _CLIP = 2.0  # of the gradient's norm
 _HUBER = 0.1  # nearly the absolute error: a few hopeless takes shall not rule the fit
 _QUANTILES = (0.05, 0.95)
 _COVERAGE = 0.9
-_VOICE_FOLDS, _HELD_ROOMS = 4, 6  # for the interval: a quarter of the voices, one room in six
+# For the interval: a quarter of the voices, one room in six, and two networks for each.
+_VOICE_FOLDS, _HELD_ROOMS, _FOLD_NETWORKS = 4, 6, 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,15 +64,18 @@ class Examples:
         Logarithm of the reverberation time (three times: itself, its low and its high quantile),
         C50, the logarithms of the early decay time and of each octave's time over the mid-band one.
     room, voice : ndarray of str, shape (takes,)
-    answered : ndarray of bool, shape (takes,)
-        Whether the take is of a kind that is given an answer: long and quiet enough.
+    log_rule : ndarray, shape (takes,)
+        Logarithm of what the rule without training says; NaN where no interval is promised: takes
+        that are refused or were altered for learning alone, rooms whose decay is no line.
+    well_heard : ndarray of bool, shape (takes,)
     """
 
     decays: tuple[npt.NDArray[np.float32], ...]
     truth: Array
     room: npt.NDArray[np.str_]
     voice: npt.NDArray[np.str_]
-    answered: npt.NDArray[np.bool_]
+    log_rule: Array
+    well_heard: Mask
 
     def only(self, rows: npt.NDArray[np.bool_]) -> Examples:
         """Return the takes of a mask, shape (takes,)."""
@@ -82,10 +97,16 @@ def examples(takes: Sequence[Take]) -> Examples:
         truth=np.column_stack((log_rt60, log_rt60, log_rt60, c50_db, early, octaves)),
         room=np.array([f"{take.room.kind}-{take.room.seed}" for take in takes]),
         voice=np.array([take.voice for take in takes]),
-        answered=np.array(
-            [len(d) >= 40 and d.length_s >= 3.0 and np.median(d.snr_db) >= 20.0 for d in found]
-        ),
+        log_rule=np.log([_rule_s(take) for take in takes]),
+        well_heard=np.array([well_heard(decays) for decays in found]),
     )
+
+
+def _rule_s(take: Take) -> float:
+    """Return what the rule says of a take whose interval is promised, else NaN."""
+    if take.altered or not take.room.straight or refusal(take.decays):
+        return np.nan
+    return rule(take.decays) or np.nan
 
 
 def networks(jobs: Sequence[tuple[Examples, int]], processes: int | None = None) -> list[Arrays]:
@@ -125,6 +146,7 @@ def _network(index: int) -> Arrays:
         members=jnp.asarray(members),
         first=jnp.asarray(np.cumsum(counts) - counts),
         count=jnp.asarray(counts),
+        log_count=jnp.asarray(log_count(counts), jnp.float32),
         truth=jnp.asarray(truth, jnp.float32),
     )
     layers = {key: value[np.newaxis] for key, value in _fit_network(fitting, seed).items()}
@@ -156,6 +178,7 @@ class _Fitting:
     members: jax.Array
     first: jax.Array
     count: jax.Array
+    log_count: jax.Array
     truth: jax.Array
 
 
@@ -175,8 +198,10 @@ def _beginning(key: jax.Array, data: _Fitting) -> Weights:
     sizes = {
         "member_1": (data.members.shape[1], _WIDTH),
         "member_2": (_WIDTH, _WIDTH),
+        "member_3": (_WIDTH, _WIDTH),
+        "others": (_WIDTH, _WIDTH),
         "heads": (_WIDTH, _HEADS),
-        "joint_1": (_WIDTH * _HEADS, _JOINT[0]),
+        "joint_1": (_WIDTH * _HEADS + 1, _JOINT[0]),
         "joint_2": _JOINT,
         "out": (_JOINT[1], data.truth.shape[1]),
     }
@@ -184,7 +209,7 @@ def _beginning(key: jax.Array, data: _Fitting) -> Weights:
     for part, (name, size) in zip(jax.random.split(key, len(sizes)), sizes.items(), strict=True):
         limit = 1.0 / np.sqrt(size[0])
         weights[name] = jax.random.uniform(part, size, minval=-limit, maxval=limit)
-        if name != "heads":
+        if name not in ("others", "heads"):
             weights[f"{name}_at"] = jnp.zeros(size[1])
     return weights
 
@@ -217,9 +242,12 @@ def _loss(weights: Weights, data: _Fitting, key: jax.Array) -> jax.Array:
     members = data.members[data.first[rows, np.newaxis] + at.astype(jnp.int32)]
     hidden = jax.nn.relu(members @ weights["member_1"] + weights["member_1_at"])
     hidden = jax.nn.relu(hidden @ weights["member_2"] + weights["member_2_at"])
+    others = hidden.mean(axis=1, keepdims=True) @ weights["others"]
+    hidden = jax.nn.relu(hidden @ weights["member_3"] + others + weights["member_3_at"])
     attention = jax.nn.softmax(hidden @ weights["heads"], axis=1)
     pooled = jnp.einsum("tdh,tdw->thw", attention, hidden).reshape(_TAKES, -1)
-    joint = jax.nn.relu(pooled @ weights["joint_1"] + weights["joint_1_at"])
+    whole = jnp.column_stack((pooled, data.log_count[rows]))
+    joint = jax.nn.relu(whole @ weights["joint_1"] + weights["joint_1_at"])
     joint = jax.nn.relu(joint @ weights["joint_2"] + weights["joint_2_at"])
     error = data.truth[rows] - (joint @ weights["out"] + weights["out_at"])
     far = jnp.abs(error)
@@ -236,13 +264,19 @@ def fit(takes: Sequence[Take], seed: int, out: Path, processes: int | None = Non
     data = examples(takes)
     new, known = _splits(data, seed)
     jobs = [(data, 1000 * seed + index) for index in range(NETWORKS)]
-    jobs += [(data.only(rows), 1000 * seed) for rows in known]
-    fitted = networks(jobs, processes)
-    reaches = [
-        _reaches(data.only(rows), arrays)
-        for rows, arrays in zip(new, fitted[NETWORKS:], strict=True)
+    jobs += [
+        (data.only(rows), 1000 * seed + index) for rows in known for index in range(_FOLD_NETWORKS)
     ]
-    stretch = np.quantile(np.concatenate(reaches), _COVERAGE)
+    fitted = networks(jobs, processes)
+    folds = range(NETWORKS, len(fitted), _FOLD_NETWORKS)
+    reaches = np.concatenate(
+        [
+            _reaches(data.only(rows), together(fitted[first : first + _FOLD_NETWORKS]))
+            for rows, first in zip(new, folds, strict=True)
+        ]
+    )
+    heard = np.concatenate([data.well_heard[rows] for rows in new])
+    stretch = [np.nanquantile(reaches[heard == well], _COVERAGE) for well in (True, False)]
     arrays = together(fitted[:NETWORKS]) | {"interval.stretch": np.asarray(stretch)}
     np.savez_compressed(out, allow_pickle=False, **arrays)
 
@@ -261,16 +295,26 @@ def _splits(data: Examples, seed: int) -> tuple[list[Mask], list[Mask]]:
     held_room = shuffled(data.room) % _HELD_ROOMS == 0
     fold = shuffled(data.voice) % _VOICE_FOLDS
     folds = range(_VOICE_FOLDS)
-    new = [held_room & (fold == index) & data.answered for index in folds]
+    new = [held_room & (fold == index) & np.isfinite(data.log_rule) for index in folds]
     return new, [~held_room & (fold != index) for index in folds]
 
 
 def _reaches(data: Examples, arrays: Arrays) -> Array:
-    """Return how far from the estimate the truth lies, in arms of the interval."""
+    """Return how far from the estimate the truth lies, in arms of the interval, shape (takes,).
+
+    0 where the rule without training, told as well, lies beyond it; NaN where the estimate is
+    outside the range that is told as a number.
+    """
     reaches = []
-    for truth, (log_rt60, low, high, *_) in zip(
-        data.truth[:, 0].tolist(), predict(arrays, data).tolist(), strict=True
+    for truth, log_rule, (log_rt60, low, high, *_) in zip(
+        data.truth[:, 0].tolist(),
+        data.log_rule.tolist(),
+        predict(arrays, data).tolist(),
+        strict=True,
     ):
         below, above = arms(log_rt60, low, high)
-        reaches.append(max((log_rt60 - truth) / below, (truth - log_rt60) / above))
+        reach = max((log_rt60 - truth) / below, (truth - log_rt60) / above)
+        if abs(log_rule - log_rt60) > math.log(RULE_FACTOR):
+            reach *= not min(log_rule, log_rt60) <= truth <= max(log_rule, log_rt60)
+        reaches.append(reach if DRY_S < math.exp(log_rt60) <= LONG_S else math.nan)
     return np.array(reaches)

@@ -9,6 +9,8 @@ the rooms they are directional, which leaves 2 to 6 dB less of the room.
 direct sound 3 dB below to 24 dB above the rest; sometimes two decays, as of a booth with its door
 open.
 
+`varied` makes more of each: another place of the microphone, other surfaces.
+
 A simulator flatters a method trained on it. Two of them tell by how much (see docs/accuracy.md).
 """
 
@@ -23,11 +25,18 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
+from scipy import fft, signal
 
 RATE_HZ = 16000
 OCTAVES_HZ = (500.0, 1000.0, 2000.0, 4000.0)
 MIDDLE = slice(0, 3)  # of OCTAVES_HZ: 500 Hz to 2 kHz, over which the voice's room is averaged
+SHORTEST_S = 0.03  # reverberation below this is all the same to a voice
+
+_DIRECT = 24  # samples from the peak of a response on (1.5 ms) that are the direct sound
+# What `varied` changes: the level of the room in dB, the logarithm of its time, and how far the
+# ranges between these edges differ in both.
+_FURTHER_DB, _LONGER = (-14.0, 3.0), (-0.4, 0.25)
+_VARIED_EDGES_HZ, _LONGER_SPREAD, _TONE_SPREAD_DB = (700.0, 2000.0), 0.15, 1.5
 
 Kind = Literal["shoebox", "shaped_noise"]
 Signal = npt.NDArray[np.float64]
@@ -50,7 +59,7 @@ class Room:
     c50_db, edt_s : float
         Of the whole response, mean of 500 Hz to 2 kHz.
     curvature : float
-        T30 / T20 of the late decay: far from 1, its reverberation time is a matter of definition.
+        T30 / T20 of the late decay.
     """
 
     kind: str
@@ -61,6 +70,11 @@ class Room:
     c50_db: float
     edt_s: float
     curvature: float
+
+    @property
+    def straight(self) -> bool:
+        """Whether the decay is one line; of others, the time is a matter of definition."""
+        return 0.75 <= self.curvature <= 1.35
 
 
 def rooms(kind: Kind, seeds: range, cache: Path, processes: int | None = None) -> list[Room]:
@@ -109,6 +123,37 @@ def describe(kind: str, seed: int, response: npt.NDArray[np.float32]) -> Room | 
         edt_s=float(np.mean(edt[MIDDLE])),
         curvature=float(np.mean(t30[MIDDLE]) / np.mean(t20[MIDDLE])),
     )
+
+
+def varied(room: Room, rng: np.random.Generator) -> Room:
+    """Return the room with the microphone elsewhere and with other surfaces.
+
+    All that follows the direct sound is made softer or louder, and in each of three ranges of
+    frequency it decays faster or slower (Bryan, ICASSP 2020). Where nothing sensible comes out, the
+    room stays as it is.
+    """
+    response = room.response.astype(np.float64)
+    peak = int(np.argmax(np.abs(response)))
+    late = response[peak + _DIRECT :]
+    t = (np.arange(len(late)) + _DIRECT) / RATE_HZ
+    size = fft.next_fast_len(2 * len(late), real=True)
+    spectrum = fft.rfft(late, size)
+    octave = np.log2(np.maximum(fft.rfftfreq(size, 1 / RATE_HZ), 20.0))
+    above = [1 / (1 + np.exp(-8 * (octave - np.log2(edge)))) for edge in _VARIED_EDGES_HZ]
+    shares = (1 - above[0], above[0] * (1 - above[1]), above[0] * above[1])
+    longer = rng.uniform(*_LONGER)
+    gain_db = rng.uniform(*_FURTHER_DB)
+    changed = np.zeros(len(late))
+    for share in shares:
+        time_s = room.rt60_s * np.exp(longer + rng.normal(0, _LONGER_SPREAD))
+        decay = 10 ** (-3 * t * (1 / time_s - 1 / room.rt60_s))
+        level = 10 ** ((gain_db + rng.normal(0, _TONE_SPREAD_DB)) / 20)
+        changed += level * decay * fft.irfft(spectrum * share, size)[: len(late)]
+    response[peak + _DIRECT :] = changed
+    found = describe(room.kind, room.seed, response.astype(np.float32))
+    if found is None or found.rt60_s < SHORTEST_S or np.argmax(np.abs(response)) != peak:
+        return room
+    return found
 
 
 def _octave(centre_hz: float) -> Any:
@@ -201,7 +246,7 @@ def shoebox(seed: int) -> Signal:
         start = max(0, peak - 40)
         h, peak = h[start:], peak - start
         if directional:  # a cardioid microphone and a mouth take 2 to 6 dB off the room
-            h[peak + 24 :] *= 10 ** (-rng.uniform(2, 6) / 20)
+            h[peak + _DIRECT :] *= 10 ** (-rng.uniform(2, 6) / 20)
         return np.asarray(h / np.abs(h).max())
 
 

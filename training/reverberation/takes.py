@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from training.reverberation.rooms import Room
+from training.reverberation.rooms import Room, varied
 from training.reverberation.voices import RATE_HZ, Voice
 from vocheck.dsp.speech_decays import Decays, find_decays
 
@@ -19,12 +19,16 @@ Signal = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class Take:
-    """What was found in one take, and what is true of it."""
+    """What was found in one take, and what is true of it.
+
+    `altered` is a take in a varied room or through a gate, made for learning alone.
+    """
 
     decays: Decays
     room: Room
     voice: str
     snr_db: float
+    altered: bool = False
 
 
 def random_takes(
@@ -39,10 +43,9 @@ def random_takes(
         return list(pool.map(_random_take, range(count), chunksize=20))
 
 
-_FAULTY, _GATED = (
-    0.4,
-    0.1,
-)  # shares of the takes that hold clicks or dropouts, or went through a gate
+# Shares of the takes in a varied room, through a gate, and with clicks or dropouts.
+_VARIED, _GATED, _FAULTY = 0.6, 0.1, 0.4
+_PACES = (17, 26)  # see `record`
 
 _shared: tuple[Sequence[Room], Sequence[Voice], int] = ((), (), 0)  # of one worker process
 
@@ -59,13 +62,17 @@ def _random_take(index: int) -> Take:
     voice = voices[rng.choice(len(voices), p=weights / weights.sum())]
     duration_s = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
     room, snr_db = rooms[index % len(rooms)], rng.uniform(15.0, 62.0)
-    samples = record(room, voice, duration_s, snr_db, rng)
-    if rng.random() < _GATED:
+    elsewhere = rng.random() < _VARIED
+    if elsewhere:
+        room = varied(room, rng)
+    samples = record(room, voice, duration_s, snr_db, rng, _PACES)
+    gated, faulty = rng.random() < _GATED, rng.random() < _FAULTY
+    if gated:
         samples = _gated(samples, rng)
-    if rng.random() < _FAULTY:
+    if faulty:
         _damage(samples, rng)
     forgotten = replace(room, response=np.zeros(0, np.float32))
-    return Take(find_decays(samples), forgotten, voice.name, snr_db)
+    return Take(find_decays(samples), forgotten, voice.name, snr_db, elsewhere or gated)
 
 
 def _damage(x: Signal, rng: np.random.Generator) -> None:
@@ -115,16 +122,23 @@ def take(
 
 
 def record(
-    room: Room, voice: Voice, duration_s: float, snr_db: float, rng: np.random.Generator
+    room: Room,
+    voice: Voice,
+    duration_s: float,
+    snr_db: float,
+    rng: np.random.Generator,
+    paces: tuple[int, int] = (18, 23),
 ) -> Signal:
-    """Return one take at 16 kHz, shape (frames,)."""
+    """Return one take at 16 kHz, shape (frames,).
+
+    `paces` are the bounds of pace and pitch, of which 20 is the reader's own; higher is slower.
+    """
     from scipy import fft
     from scipy.signal import resample_poly
 
     count = int(duration_s * RATE_HZ)
-    dry = voice.read(1.2 * duration_s, rng)
-    speed = int(rng.integers(18, 23))  # 20 is the reader's own pace and pitch
-    dry = resample_poly(dry, 20, speed)[:count]
+    dry = voice.read((paces[1] / 20 + 0.05) * duration_s, rng)
+    dry = resample_poly(dry, 20, int(rng.integers(*paces)))[:count]
     size = fft.next_fast_len(count + len(room.response), real=True)
     frequencies = fft.rfftfreq(size, 1 / RATE_HZ)
     spectrum = fft.rfft(dry, size) * fft.rfft(room.response, size)
@@ -155,11 +169,13 @@ def _noise(frequencies: Signal, rng: np.random.Generator) -> npt.NDArray[np.comp
 def _hum(count: int, rng: np.random.Generator) -> Signal:
     """Return mains hum with its harmonics, some 0 to 20 dB below the noise."""
     mains_hz = rng.choice([50.0, 60.0])
-    t = np.arange(count) / RATE_HZ
+    t = np.arange(count, dtype=np.float32) / np.float32(RATE_HZ)
     hum = np.zeros(count, np.float32)
     for harmonic in range(1, 9):
         level = 10 ** (rng.uniform(-20, 0) / 20)
-        hum += level * np.sin(2 * np.pi * (harmonic * mains_hz * t + rng.random()))
+        hum += level * np.sin(
+            np.float32(2 * np.pi) * (np.float32(harmonic * mains_hz) * t + np.float32(rng.random()))
+        )
     return hum
 
 

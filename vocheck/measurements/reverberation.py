@@ -11,19 +11,21 @@ Method
     No clap is needed: each time the voice stops or steps down, the room goes on for a moment. The
     decays in eight bands from 250 Hz to 7.6 kHz are followed (`vocheck.dsp.speech_decays`). Every
     decay (its fall along the time, its slopes in windows of depth, its level, what went before it)
-    goes into a few small neural networks that weigh the decays and were fitted on simulated rooms
-    and dry voices; their mean is the estimate. A rule
-    without any training checks it: the median slope 13 to 33 dB below the peak where each decay
-    begins. (Deep in a decay the direct sound is gone, and a voice can fall faster than its room
-    but never slower.) Where the two disagree by more than the rule's own error, the interval is
-    widened to hold both. The networks tell an interval too; how far it has to be stretched to hold
-    the truth 9 times out of 10 comes from rooms and voices that a fit had not seen.
+    goes into a few small neural networks that judge it beside the others and were fitted on
+    simulated rooms and dry voices; their mean is the estimate. A rule without any training checks
+    it: the median slope 13 to 33 dB below the peak where each decay begins. (Deep in a decay the
+    direct sound is gone, and a voice can fall faster than its room but never slower.) Where the two
+    disagree by more than the rule's own error, the interval is widened to hold both. The networks
+    tell an interval too; how far it has to be stretched to hold the truth 9 times out of 10 comes
+    from rooms and voices that a fit had not seen, for long and quiet takes (5 s, 35 dB) and for
+    others.
 Units
     Seconds; C50 in decibels, told from -5 to 40. `confidence` is a number from 0 (a guess) to 1.
 Source
     The quantities: ISO 3382-1 and ISO 3382-2. The free-decay idea: Ratnam et al., J. Acoust. Soc.
     Am. 114, 2003; Löllmann et al., IWAENC 2010. Networks over sets: Zaheer et al., NeurIPS
-    2017. The interval: conformalized quantile regression, Romano et al., NeurIPS 2019.
+    2017. Rooms altered while fitting: Bryan, ICASSP 2020. The interval: conformalized quantile
+    regression, Romano et al., NeurIPS 2019.
 Limits of validity
     An estimate. It needs 3 s of speech in a quiet room. Noise reduction hides the decay: where
     `processing` finds it, no number is given. A gate of 12 dB shortens it by up to a fifth, and
@@ -68,7 +70,8 @@ _MIN_DEEP_DECAYS = 4  # in the window from 13 to 23 dB, bands of `_RULE_BANDS`
 _MIN_SNR_DB = 20.0  # in the bands of `_RULE_BANDS`, loud frames over noise
 _RULE_BANDS = range(1, 6)  # 400 Hz to 4 kHz
 _RULE_WINDOWS = tuple(WINDOWS_DB.index(window) for window in ((13, 23), (18, 28), (23, 33)))
-_RULE_FACTOR = 1.8  # 9 of 10 simulated takes at 45 dB SNR: the rule lies within this of the truth
+RULE_FACTOR = 1.8  # 9 of 10 simulated takes at 45 dB SNR: the rule lies within this of the truth
+_LONG_TAKE_S, _QUIET_DB = 5.0, 35.0
 _MIN_ARM = 0.03  # in log RT60: no interval is narrower than 3 % to either side
 _SURE, _UNSURE = 1.2, 4.0  # high / low of the interval at which the confidence is 1, and 0
 _COMB_SCORE = 8.0  # 19 of 20 simulated rooms without an added reflection stay below
@@ -178,14 +181,14 @@ def pool(takes: Sequence[Recording | Decays]) -> Reverberation:
 
 def _told(found: Decays) -> Reverberation:
     """Return what the decays tell, or why they tell nothing."""
-    snr_db = float(np.median(found.snr_db[list(_RULE_BANDS)]))
-    reason = _refusal(found, snr_db)
-    rule_s = None if reason else _rule(found)
+    snr_db = loud_over_noise_db(found)
+    reason = refusal(found)
+    rule_s = None if reason else rule(found)
     if rule_s is None:
         return _refused(reason or "too few decays to judge by", len(found))
     estimate = _estimate(found)
     low_s, high_s = estimate.interval_s
-    if max(rule_s / estimate.rt60_s, estimate.rt60_s / rule_s) > _RULE_FACTOR:
+    if max(rule_s / estimate.rt60_s, estimate.rt60_s / rule_s) > RULE_FACTOR:
         low_s, high_s = min(low_s, rule_s), max(high_s, rule_s)
     width = math.log(_UNSURE * low_s / high_s) / math.log(_UNSURE / _SURE)
     return Reverberation(
@@ -225,8 +228,19 @@ def _decays(recording: Recording) -> Decays:
     return find_decays(recording.voice_at(RATE_HZ), _cuts(recording))
 
 
-def _refusal(found: Decays, snr_db: float) -> str | None:
+def loud_over_noise_db(found: Decays) -> float:
+    """Return the level of loud speech over the noise, median of the bands from 400 Hz to 4 kHz."""
+    return float(np.median(found.snr_db[list(_RULE_BANDS)]))
+
+
+def well_heard(found: Decays) -> bool:
+    """Return whether these decays come from long and quiet takes, whose interval is narrower."""
+    return found.length_s >= _LONG_TAKE_S and loud_over_noise_db(found) >= _QUIET_DB
+
+
+def refusal(found: Decays) -> str | None:
     """Return why these decays carry no estimate, or ``None`` where they do."""
+    snr_db = loud_over_noise_db(found)
     main = np.isin(found.band, _RULE_BANDS)
     deep = int(np.isfinite(found.time_60_db_s[main, _RULE_WINDOWS[0]]).sum())
     if found.length_s < _MIN_LENGTH_S:
@@ -264,7 +278,7 @@ def _refused(reason: str, count: int = 0) -> Reverberation:
     )
 
 
-def _rule(found: Decays) -> float | None:
+def rule(found: Decays) -> float | None:
     """Return the geometric mean of the median slopes in the deep windows, as a time in seconds."""
     times = found.time_60_db_s[np.isin(found.band, _RULE_BANDS)][:, _RULE_WINDOWS]
     columns = [column[np.isfinite(column)] for column in times.T]
@@ -282,15 +296,17 @@ class _Estimate:
 
 
 @cache
-def _model() -> tuple[SetNetworks, float]:
-    """Return the networks, and how far their interval is stretched."""
+def _model() -> tuple[SetNetworks, tuple[float, float]]:
+    """Return the networks, and how far to stretch their interval: of what is well heard, or not."""
     with resources.files(__package__).joinpath(COEFFICIENTS).open("rb") as file:
         arrays = dict(np.load(file))
-    return SetNetworks.load(arrays, "networks"), float(arrays["interval.stretch"])
+    well, less = arrays["interval.stretch"].tolist()
+    return SetNetworks.load(arrays, "networks"), (well, less)
 
 
 def _estimate(found: Decays) -> _Estimate:
-    networks, stretch = _model()
+    networks, stretches = _model()
+    stretch = stretches[0 if well_heard(found) else 1]
     outputs = networks.predict(features(found)).tolist()
     log_rt60, low, high, c50_db, log_edt, *octaves = outputs
     below, above = arms(log_rt60, low, high)
