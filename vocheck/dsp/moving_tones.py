@@ -42,11 +42,15 @@ class MovingTones:
         At how many places of the spectrum, 31 Hz wide, they lie.
     frames : int
         How many frames, 32 ms apart, were judged.
+    per_frame : tuple of (float or None)
+        How many of them a frame holds, in each of the spans; ``None`` where that is too short to be
+        judged.
     """
 
     fraction: float
     places: int
     frames: int
+    per_frame: tuple[float | None, ...]
 
 
 def find_moving_tones(
@@ -63,9 +67,10 @@ def find_moving_tones(
     top_hz : float
     """
     spectra = [_power(x, start_s, end_s, top_hz) for start_s, end_s in spans]
-    spectra = [power for power in spectra if len(power) > _HISTORY + _LASTING]
+    long = [len(power) > _HISTORY + _LASTING for power in spectra]
+    spectra = [power for power, judged in zip(spectra, long, strict=True) if judged]
     if not spectra:
-        return MovingTones(0.0, 0, 0)
+        return MovingTones(0.0, 0, 0, (None,) * len(spans))
     around = _noise(np.concatenate(spectra))
     tones: list[npt.NDArray[np.bool_]] = []
     first = 0
@@ -79,7 +84,13 @@ def find_moving_tones(
         for moment in np.array_split(tone, max(1, round(len(tone) / _MOMENT))):
             held += len(moment) if moment[:, passing].any() else 0
     frames = sum(map(len, tones))
-    return MovingTones(held / frames, int(passing.sum()), frames)
+    counts = iter([float(tone[:, passing].sum() / len(tone)) for tone in tones])
+    return MovingTones(
+        fraction=held / frames,
+        places=int(passing.sum()),
+        frames=frames,
+        per_frame=tuple(next(counts) if judged else None for judged in long),
+    )
 
 
 def _power(

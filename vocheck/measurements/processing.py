@@ -36,8 +36,9 @@ Method
     that come and go (`vocheck.dsp.moving_tones`): peaks of the spectrum that stand 14 dB out of the
     noise around them and of what is always there (hum, a whine, a fan), are narrow, last for
     0.25 s, and do not die away as a vowel does in a room. Music is reported where they are in six
-    of ten moments of a quarter of a second, at eight places of the spectrum or more. Its level is
-    that of these stretches.
+    of ten moments of a quarter of a second, at eight places of the spectrum or more, and before the
+    first word, too: what is heard only after words is their echo. Its level is that of these
+    stretches.
 
 Sources
     The value of 5.57 dB is theory; that musical noise raises the spread of the spectrum is the
@@ -54,9 +55,9 @@ Limits of validity
     reduction with a smoothed gain (6 dB, decision-directed) leaves no trace that this finds. A
     lossy codec that drops bins raises the standard deviation too.
 
-    Music needs 0.4 s of stretches as soft as that. Drums, and a single long chord or drone, are not
-    found; nor is music as soft as the noise. The softer it is, the more of it is missed: see the
-    accuracy page.
+    Music needs half a second before the first word, and stretches as soft as that after it. Drums,
+    and a single long chord or drone, are not found; nor is music as soft as the noise. The softer
+    it is, the more of it is missed: see the accuracy page.
 """
 
 from __future__ import annotations
@@ -109,6 +110,7 @@ _RELEASE_S, _ONSET_S = 0.13, 0.05  # after the voice was loud, and before it is 
 _TONES_TOP_HZ = 5000.0
 _MUSIC_FRACTION = 0.6  # takes without music had up to 0.51
 _MUSIC_PLACES = 8  # without music up to 7 where the fraction was above 0.51
+_MUSIC_BEFORE = 0.25  # tones in a frame before the first word: music had 0.8 and more
 _MUSIC_FRAMES = 12  # 0.4 s
 
 
@@ -181,15 +183,18 @@ def _measure(recording: Recording) -> Processing:
     if gate.dead_fraction is None:
         missing["gate_dead_fraction"] = gate.reason
     music = _music(recording)
+    if music.found is None:
+        missing["music_bed"] = music.reason
     if music.fraction is None:
-        missing["music_bed"] = missing["music_bed_fraction"] = music.reason
+        missing["music_bed_fraction"] = music.reason
     if music.level_db is None:
         missing["music_bed_re_speech_db"] = music.reason
-    deviation = None if music.found else _log_spectral_std(recording)
+    sounds_on = music.found or (music.found is None and music.fraction is not None)
+    deviation = None if sounds_on else _log_spectral_std(recording)
     if deviation is None:
         missing["noise_reduction"] = missing["log_spectral_std_db"] = (
-            "music lies under the voice, and hides it"
-            if music.found
+            "tones come and go in the pauses, and hide it"
+            if sounds_on
             else "too little pause that is neither digital silence nor disturbed"
         )
     return Processing(
@@ -405,6 +410,12 @@ def _music(recording: Recording) -> _Music:
         return _Music(None, reason="too little of the take is soft enough to hear music in")
     if tones.fraction < _MUSIC_FRACTION or tones.places < _MUSIC_PLACES:
         return _Music(False, tones.fraction, reason="no music was found")
+    before_voice = tones.per_frame[0] if spans[0][0] == 0.0 else None
+    if before_voice is None:
+        reason = "no half second before the first word, to tell music from an echo of the voice"
+        return _Music(None, tones.fraction, reason=reason)
+    if before_voice < _MUSIC_BEFORE:
+        return _Music(False, tones.fraction, reason="what sounds on is an echo of the voice")
     spectrogram = recording.spectrogram
     power = spectrogram.band(_SOFT_BAND_HZ[0], math.inf)
     without_voice = tuple((start + _RELEASE_S, end) for start, end in spans)
