@@ -28,9 +28,9 @@ Source
     regression, Romano et al., NeurIPS 2019.
 Limits of validity
     An estimate. It needs 3 s of speech in a quiet room. Noise reduction hides the decay: where
-    `processing` finds it, no number is given. A gate of 12 dB shortens it by up to a fifth, and
-    halves the confidence where it is found. Music under the voice lengthens it: where `processing`
-    finds it, no number is given. Heavy compression bends it without being noticed. The voice
+    `processing` finds it, no number is given. A gate shortens it by up to a fifth, a deep one by
+    more; where one is found, the confidence is halved. Music under the voice lengthens it: where
+    `processing` finds it, no number is given. Heavy compression bends it unnoticed. The voice
     itself takes about 0.1 s to die away, so a shorter reverberation is told as "<= 0.1 s"; a longer
     one than 1.2 s as "> 1.2 s". Fitted on simulated rooms; what that is worth elsewhere stands in
     the accuracy page.
