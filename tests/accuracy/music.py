@@ -158,7 +158,10 @@ readers, prompts of telephone systems, these also in simulated rooms) and other 
 packages hyperrogue-music, planetblupi-music-ogg, frozen-bubble-data and pinball-data).
 
 Shares of the takes in which music was found, over its level, the pauses between the lines, and the
-noise of the room re speech. Not told: too little of the take is 18 dB below the speech for 0.35 s.
+noise of the room re speech. Not told: too little of the take is 18 dB below the speech for 0.35 s,
+or no half second before the first word is, which is to tell music from an echo of the voice. (That
+was asked for after a first look at these takes, because voices in recorded room responses with a
+noisy end had been called music.)
 
 {table}
 

@@ -22,7 +22,7 @@ def main() -> None:
     parser.add_argument("--cache", type=Path, default=accuracy.ROOMS, help="where rooms are kept")
     parser.add_argument("--shoeboxes", type=int, default=1200, help="rooms of that kind")
     parser.add_argument("--noises", type=int, default=1200, help="rooms of shaped noise")
-    parser.add_argument("--takes", type=int, default=36_000)
+    parser.add_argument("--takes", type=int, default=30_000)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--processes", type=int, help="as many as there are cores if not given")
     options = parser.parse_args()

@@ -61,10 +61,8 @@ def _random_take(index: int) -> Take:
     weights = np.array([0.35 if voice.synthetic else 1.0 for voice in voices])
     voice = voices[rng.choice(len(voices), p=weights / weights.sum())]
     duration_s = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
-    room, snr_db = rooms[index % len(rooms)], rng.uniform(15.0, 62.0)
-    elsewhere = rng.random() < _VARIED
-    if elsewhere:
-        room = varied(room, rng)
+    simulated, snr_db = rooms[index % len(rooms)], rng.uniform(15.0, 62.0)
+    room = varied(simulated, rng) if rng.random() < _VARIED else simulated
     samples = record(room, voice, duration_s, snr_db, rng, _PACES)
     gated, faulty = rng.random() < _GATED, rng.random() < _FAULTY
     if gated:
@@ -72,7 +70,8 @@ def _random_take(index: int) -> Take:
     if faulty:
         _damage(samples, rng)
     forgotten = replace(room, response=np.zeros(0, np.float32))
-    return Take(find_decays(samples), forgotten, voice.name, snr_db, elsewhere or gated)
+    altered = gated or room is not simulated
+    return Take(find_decays(samples), forgotten, voice.name, snr_db, altered)
 
 
 def _damage(x: Signal, rng: np.random.Generator) -> None:
