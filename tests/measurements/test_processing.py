@@ -198,6 +198,15 @@ def test_a_melody_under_the_voice_is_found(level_db):
     assert "tones come and go" in found.not_measured["noise_reduction"]
 
 
+def test_another_voice_under_the_voice_is_found():
+    """Somebody who reads on next door, 30 dB below: has to go, too, whatever it is called."""
+    take = voices.take("en-us+m3", voices.DEVELOPMENT_LINES[:4], room_db=-60.0)
+    other = voices.take("kal", voices.DEVELOPMENT_LINES[4:8], rate=take.rate, room_db=-np.inf)
+    reads_on = np.resize(other.samples[take.rate // 2 :], len(take.samples))
+    x = take.samples + np.float32(10 ** (-30 / 20)) * reads_on
+    assert processing.measure(Recording(x, take.rate)).music_bed is True
+
+
 def test_an_echo_of_the_voice_is_no_music():
     """A room that sounds on for 2 s, as a recorded response with a noisy end makes it."""
     rng = np.random.default_rng(3)
