@@ -24,32 +24,16 @@ NOISES_DB = (-50.0, -60.0)
 PAUSES_S = (0.7, 0.35)
 
 
-def takes(pause_s: float) -> list[speech.Speech]:
-    """Return the 20 takes of the other tables, with this much silence between the lines."""
-    if pause_s == 0.7:
-        return list(clean())
-    lines = speech.TEST_LINES
-    return [
-        speech.take(
-            voice, group, rate=RATE, pause_s=pause_s, level_dbfs=SPEECH_DBFS, room_db=-np.inf
-        )
-        for voice in speech.TEST_VOICES
-        for group in (lines[0:2], lines[2:5], lines[5:7], lines[7:10])
-    ]
-
-
-def beds(
-    pause_s: float, noise_db: float, level_db: float
-) -> list[tuple[processing.Processing, float]]:
-    """Return what is found in each take over two of the excerpts, and the level that was given."""
+def beds(pause_s: float, noise_db: float, level_db: float) -> list[processing.Processing]:
+    """Return what is found in each take over two of the excerpts."""
     found = []
     pieces = excerpts(RATE)
-    for i, take in enumerate(takes(pause_s)):
+    for i, take in enumerate(clean(pause_s)):
         x = in_room(take, noise_db, np.random.default_rng(i))
         for j in (0, 1):
             bed = pieces[(2 * i + j + i // 7) % len(pieces)][1]
             y = x if math.isinf(level_db) else under(x, bed, SPEECH_DBFS + level_db)
-            found.append((processing.measure(Recording(y, RATE)), level_db))
+            found.append(processing.measure(Recording(y, RATE)))
     return found
 
 
@@ -67,13 +51,13 @@ def found_table() -> tuple[str, str]:
         for pause_s in PAUSES_S:
             for noise_db in NOISES_DB:
                 told = beds(pause_s, noise_db, level_db)
-                share = np.mean([found.music_bed is True for found, _ in told])
-                unsure = np.mean([found.music_bed is None for found, _ in told])
+                share = np.mean([found.music_bed is True for found in told])
+                unsure = np.mean([found.music_bed is None for found in told])
                 cells.append(f"{share:.2f}" + (f" ({unsure:.2f} not told)" if unsure else ""))
                 if noise_db <= level_db - 10.0:
                     errors += [
                         found.music_bed_re_speech_db - level_db
-                        for found, _ in told
+                        for found in told
                         if found.music_bed_re_speech_db is not None
                     ]
         name = "none" if math.isinf(level_db) else f"{level_db:.0f} dB"
@@ -135,6 +119,7 @@ def without_music() -> dict[str, Iterator[Recording]]:
 
 
 def false_table() -> str:
+    """Return how often takes without music are said to hold some."""
     lines = ["| takes without music | minutes | called music | not told |", "|---|---|---|---|"]
     for name, recordings in without_music().items():
         minutes, called, unsure = 0.0, 0, 0
@@ -148,6 +133,7 @@ def false_table() -> str:
 
 
 def main() -> None:
+    """Measure, and write the section."""
     table, level = found_table()
     names = sorted({name for name, _ in excerpts(RATE)})
     body = f"""

@@ -21,12 +21,14 @@ WHAT = (
 
 
 @cache
-def clean() -> tuple[speech.Speech, ...]:
-    """Return 20 synthetic takes with digital silence between the lines."""
+def clean(pause_s: float = 0.7) -> tuple[speech.Speech, ...]:
+    """Return 20 synthetic takes with so much digital silence between the lines."""
     lines = speech.TEST_LINES
     groups = (lines[0:2], lines[2:5], lines[5:7], lines[7:10])
     return tuple(
-        speech.take(voice, group, rate=RATE, level_dbfs=SPEECH_DBFS, room_db=-np.inf)
+        speech.take(
+            voice, group, rate=RATE, pause_s=pause_s, level_dbfs=SPEECH_DBFS, room_db=-np.inf
+        )
         for voice in speech.TEST_VOICES
         for group in groups
     )
