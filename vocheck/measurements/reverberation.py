@@ -145,7 +145,7 @@ def measure(recording: Recording) -> Reverberation:
     if processed.noise_reduction:
         return _refused("noise reduction was run over this take and took the room's decay with it")
     if processed.music_bed:
-        return _refused("music lies under the voice and hides the room; measure the take without it")
+        return _refused("music lies under the voice and hides the room; measure the raw take")
     found = _told(_decays(recording))
     if found.rt60_s is None:
         return found
