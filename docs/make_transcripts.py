@@ -61,7 +61,7 @@ def make(command: str) -> str:
     with tempfile.TemporaryDirectory() as root:
         folder = Path(root)
         if command != "demo":
-            from vocheck.demo import copy_session
+            from vocheck.session.demo import copy_session
 
             copy_session(folder)
         return "\n".join(run(line, folder) for line in COMMANDS[command])

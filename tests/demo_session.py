@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from vocheck.rank import RankedTake, Ranking, rank_takes
+from vocheck.takes.rank import RankedTake, Ranking, rank_takes
 
 FOLDER = Path(__file__).parents[1] / "fixtures" / "session"
 

@@ -25,9 +25,9 @@ import soundfile
 import soxr
 
 from tests import outside, speech
-from vocheck.dsp.level import active_level
 from vocheck.recording import Recording
-from vocheck.script import _WORD, words_of
+from vocheck.script.text import _WORD, words_of
+from vocheck.voice.level import active_level
 
 RATE = 48_000
 ARCTIC = "arctic_a0009.wav"

@@ -38,7 +38,7 @@ import soundfile
 import soxr
 
 from tests import outside
-from vocheck.dsp.level import active_level
+from vocheck.voice.level import active_level
 
 SIBILANTS = frozenset({"s", "z", "sh", "zh", "ch", "jh"})
 PLOSIVES = frozenset({"p", "b", "t", "d", "k", "g"})

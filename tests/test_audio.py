@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from vocheck.audio import open_audio, read
+from vocheck.audio.readers import open_audio, read
 from vocheck.errors import AudioError
 
 TONE_HZ = {"FL": 300, "FR": 400, "FC": 500, "LFE": 60, "BL": 700, "BR": 800, "SL": 700, "SR": 800}

@@ -11,8 +11,8 @@ import pytest
 import soundfile
 from wavinfo import WavInfoReader
 
-from vocheck import broadcast_wav
-from vocheck.broadcast_wav import UNUSED, LoudnessFields, stamp
+from vocheck.audio import broadcast_wav
+from vocheck.audio.broadcast_wav import UNUSED, LoudnessFields, stamp
 from vocheck.errors import AudioError, VocheckError
 
 FIELDS = LoudnessFields(

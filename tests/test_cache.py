@@ -13,11 +13,11 @@ import pytest
 
 import vocheck
 from tests.demo_session import FOLDER
-from vocheck import cache
-from vocheck.cache import remember, remembering
 from vocheck.cli import run
 from vocheck.results import Result
-from vocheck.take import check_take
+from vocheck.session import cache
+from vocheck.session.cache import remember, remembering
+from vocheck.session.take import check_take
 
 TAKE, OTHER = FOLDER / "02_kiln_t3.flac", FOLDER / "02_kiln_t1.flac"
 
@@ -51,13 +51,13 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Return a list that grows by a name each time something is measured or heard."""
     done: list[str] = []
     for name in ("measure", "check_reading"):
-        honest = getattr(vocheck.take, name)
+        honest = getattr(vocheck.session.take, name)
 
         def counting(*given, name=name, honest=honest):
             done.append(name)
             return honest(*given)
 
-        monkeypatch.setattr(f"vocheck.take.{name}", counting)
+        monkeypatch.setattr(f"vocheck.session.take.{name}", counting)
     return done
 
 
@@ -134,13 +134,13 @@ def test_a_file_that_changes_while_it_is_measured_is_not_kept(
     """What was measured may be of the old content, of the new, or of both."""
     file = tmp_path / "a_t1.flac"
     shutil.copyfile(TAKE, file)
-    honest = vocheck.take.measure
+    honest = vocheck.session.take.measure
 
     def slow(recording):
         shutil.copyfile(OTHER, file)
         return honest(recording)
 
-    monkeypatch.setattr("vocheck.take.measure", slow)
+    monkeypatch.setattr("vocheck.session.take.measure", slow)
     with remembering(kept):
         check_take(file)
     assert not kept.exists()
@@ -234,11 +234,11 @@ def test_the_words_are_kept_by_their_text(
     """Another script is another question; so is the same one once the extra is installed."""
     script = {"02_kiln": "Ida Marlow fires her pots."}
     with remembering(kept):
-        monkeypatch.setattr("vocheck.take.can_hear_words", lambda: False)
-        monkeypatch.setattr("vocheck.reading.can_hear_words", lambda: False)
+        monkeypatch.setattr("vocheck.session.take.can_hear_words", lambda: False)
+        monkeypatch.setattr("vocheck.script.reading.can_hear_words", lambda: False)
         first, second = (check_take(TAKE, script=script) for _ in range(2))
         check_take(TAKE, script={"02_kiln": "Other words."})
-        monkeypatch.setattr("vocheck.take.can_hear_words", lambda: True)
+        monkeypatch.setattr("vocheck.session.take.can_hear_words", lambda: True)
         check_take(TAKE, script=script)
     assert first == second
     assert counted == ["measure", *["check_reading"] * 3]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vocheck.codecs import CODECS, Coding, RoundTrip, parse_codings
+from vocheck.audio.codecs import CODECS, Coding, RoundTrip, parse_codings
 from vocheck.errors import TargetError
 
 

@@ -12,7 +12,7 @@ import soundfile
 
 from tests.demo_session import FOLDER, truth
 from vocheck.cli import run
-from vocheck.comp import comp_takes
+from vocheck.takes.comp import comp_takes
 
 LINE = "02_kiln"
 

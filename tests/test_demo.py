@@ -9,7 +9,7 @@ import pytest
 
 from tests.demo_session import FOLDER, planted, ranked, ranking, truth
 from vocheck.cli import run
-from vocheck.comp import comp_takes
+from vocheck.takes.comp import comp_takes
 
 PLACE_S = 0.15
 """How near a finding must be to the planted place: a finding stands where a fault starts or peaks,

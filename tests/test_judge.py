@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vocheck.config import Config, find_config, load_config
 from vocheck.errors import TargetError
-from vocheck.judge import judge, look_up, verdict_of
 from vocheck.measurements import Measurements, measure
 from vocheck.measurements.plosives import Plosive
+from vocheck.policy.config import Config, find_config, load_config
+from vocheck.policy.judge import judge, look_up, verdict_of
+from vocheck.policy.limits import SEVERITIES, STATUSES, Limit, Threshold, load_limits
 from vocheck.recording import Recording
-from vocheck.targets.limits import SEVERITIES, STATUSES, Limit, Threshold, load_limits
 
 
 @cache
@@ -90,7 +90,7 @@ def test_each_event_is_judged_and_tells_its_time():
 def test_a_second_condition_must_hold_too():
     """Reverberation counts only where it is audible."""
     shipped = load_limits()["noise_floor"]
-    from vocheck.targets.limits import Condition
+    from vocheck.policy.limits import Condition
 
     rule = replace(shipped, only_if=(Condition("noise.snr_db", "below", 40.0),))
     assert judge(with_facts("noise", floor_dbfs=-40.0, snr_db=30.0), {"t": rule})

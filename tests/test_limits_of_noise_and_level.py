@@ -11,10 +11,10 @@ import pytest
 from tests import speech as voices
 from tests.measurements.test_noise import band_noise
 from tests.measurements.test_processing import melody
-from vocheck.judge import judge
 from vocheck.measurements import measure
+from vocheck.policy.judge import judge
+from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
-from vocheck.targets.limits import load_limits
 
 RATE = 48_000
 MINE = {

@@ -12,7 +12,7 @@ from scipy.signal import butter, sosfilt
 
 from tests.demo_session import FOLDER
 from vocheck.cli import run
-from vocheck.match import match_take
+from vocheck.takes.match import match_take
 
 REFERENCE = FOLDER / "02_kiln_t3.flac"
 

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from tests import speech
 from tests.accuracy.hum import mains
 from tests.accuracy.takes import scaled
-from vocheck.judge import look_up
 from vocheck.measurements.dropouts import Dropout, Dropouts
-from vocheck.rank import Criterion, load_criteria, rank_line, relative_damage, take_costs
+from vocheck.policy.judge import look_up
 from vocheck.recording import Recording
-from vocheck.take import TakeResult, check_recording
+from vocheck.session.take import TakeResult, check_recording
+from vocheck.takes.rank import Criterion, load_criteria, rank_line, relative_damage, take_costs
 
 RATE = 48000
 CRITERIA = {criterion.name: criterion for criterion in load_criteria()}

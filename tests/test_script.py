@@ -11,9 +11,9 @@ import pytest
 from tests.demo_session import FOLDER, planted, truth
 from vocheck.cli import run
 from vocheck.errors import SessionError
-from vocheck.reading import check_reading
-from vocheck.script import read_script, read_time, syllables_in, words_of
-from vocheck.script_check import check_takes
+from vocheck.script.check import check_takes
+from vocheck.script.reading import check_reading
+from vocheck.script.text import read_script, read_time, syllables_in, words_of
 
 
 def test_a_script_as_text_has_one_line_per_id(tmp_path: Path):
@@ -203,7 +203,7 @@ def test_without_the_extra_the_pace_is_told_and_what_to_install(
     tmp_path: Path, capsys, monkeypatch: pytest.MonkeyPatch
 ):
     """One line on stderr; the words are not judged, the verdicts stand."""
-    monkeypatch.setattr("vocheck.reading.can_hear_words", lambda: False)
+    monkeypatch.setattr("vocheck.script.reading.can_hear_words", lambda: False)
     folder = session_with(tmp_path, "04_bowl_t3")
     script = str(folder / "script.txt")
     assert run(["rank", str(folder), "--script", script, "--format", "json"]) == 0
@@ -233,7 +233,7 @@ def test_without_the_extra_the_pace_is_told_and_what_to_install(
 )
 def test_a_word_that_fits_far_worse_than_the_others_is_doubted(fits, doubtful):
     """Rules of the confidence measure, by hand: what was matched, by its place, with its fit."""
-    from vocheck.reading import _doubtful, _Heard
+    from vocheck.script.reading import _doubtful, _Heard
 
     script = ["open", "the", "kiln", "again", "tomorrow"]
     matched = [

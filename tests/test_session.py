@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from vocheck.errors import SessionError
-from vocheck.session import (
+from vocheck.session.names import (
     Note,
     compile_pattern,
     find_recordings,

@@ -11,7 +11,7 @@ import pytest
 import vocheck
 from tests.demo_session import FOLDER, planted, truth
 from vocheck.dsp.alignment import align
-from vocheck.takemap import Features, features, map_takes
+from vocheck.takes.takemap import Features, features, map_takes
 
 DROPPED = next(take for take, fault in planted() if fault["kind"] == "dropped word")
 

@@ -21,33 +21,33 @@ _HOME = {
     "AudioError": "errors",
     "Measurements": "measurements",
     "MixResult": "mix",
-    "Ranking": "rank",
+    "Ranking": "takes.rank",
     "Recording": "recording",
     "RoomResult": "room",
     "SessionError": "errors",
-    "TakeResult": "take",
+    "TakeResult": "session.take",
     "TargetError": "errors",
     "VocheckError": "errors",
-    "check_all": "take",
+    "check_all": "session.take",
     "check_mix": "mix",
-    "check_take": "take",
+    "check_take": "session.take",
     "measure": "measurements",
     "measure_room": "room",
-    "rank_takes": "rank",
-    "read": "audio",
+    "rank_takes": "takes.rank",
+    "read": "audio.readers",
 }
 
 __all__ = ["__version__", *sorted(_HOME)]
 
 if TYPE_CHECKING:
-    from vocheck.audio import read
+    from vocheck.audio.readers import read
     from vocheck.errors import AudioError, SessionError, TargetError, VocheckError
     from vocheck.measurements import Measurements, measure
     from vocheck.mix import MixResult, check_mix
-    from vocheck.rank import Ranking, rank_takes
     from vocheck.recording import Recording
     from vocheck.room import RoomResult, measure_room
-    from vocheck.take import TakeResult, check_all, check_take
+    from vocheck.session.take import TakeResult, check_all, check_take
+    from vocheck.takes.rank import Ranking, rank_takes
 
 
 def __getattr__(name: str) -> Any:

@@ -14,11 +14,11 @@ from vocheck.results import Result
 
 # What a property computes with is imported there: a mix is read without most of it.
 if TYPE_CHECKING:
-    from vocheck.dsp.activity import Activity
-    from vocheck.dsp.level import ActiveLevel
-    from vocheck.dsp.pitch import PitchTrack
     from vocheck.dsp.spectrogram import Spectrogram
     from vocheck.dsp.weighted_energy import KWeightedEnergies
+    from vocheck.voice.activity import Activity
+    from vocheck.voice.level import ActiveLevel
+    from vocheck.voice.pitch import PitchTrack
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 
@@ -168,21 +168,21 @@ class Recording:
     @cached_property
     def activity(self) -> Activity:
         """Where the talker speaks: 10 ms frames, phrases and usable pauses."""
-        from vocheck.dsp.activity import find_activity
+        from vocheck.voice.activity import find_activity
 
         return find_activity(self.spectrogram, self.duration_s)
 
     @cached_property
     def active_level(self) -> ActiveLevel:
         """Active speech level of `voice` to ITU-T P.56: what "re speech" is relative to."""
-        from vocheck.dsp.level import active_level
+        from vocheck.voice.level import active_level
 
         return active_level(self.voice, self.rate)
 
     @cached_property
     def pitch(self) -> PitchTrack:
         """Fundamental frequency of `voice` every 10 ms."""
-        from vocheck.dsp.pitch import track_pitch
+        from vocheck.voice.pitch import track_pitch
 
         return track_pitch(self.voice_at(PITCH_RATE_HZ), PITCH_RATE_HZ)
 

@@ -10,7 +10,7 @@ import soundfile
 
 from tests import outside, speech
 from tests.accuracy.sections import write_section
-from vocheck.codecs import Coding, RoundTrip
+from vocheck.audio.codecs import Coding, RoundTrip
 from vocheck.measurements.true_peak import TruePeakMeter
 
 Samples = npt.NDArray[np.float64]

@@ -41,9 +41,9 @@ from tests.accuracy.processing import envelope_db, spectral, turned_down
 from tests.accuracy.sibilance import with_bell
 from tests.accuracy.takes import colored, scaled
 from tests.speech import Speech
-from vocheck.dsp.level import active_level
 from vocheck.measurements import Measurements, measure
 from vocheck.recording import Recording
+from vocheck.voice.level import active_level
 
 RATE = 48_000
 JUDGE_RATE = 16_000

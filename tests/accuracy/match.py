@@ -18,9 +18,9 @@ from scipy.signal import fftconvolve
 from tests import readings, speech
 from tests.accuracy.sections import write_section
 from tests.readings import RATE, Reading
-from vocheck.match import EQ_BANDS_HZ, MatchResult, match_results
 from vocheck.recording import Recording
-from vocheck.take import TakeResult, check_recording
+from vocheck.session.take import TakeResult, check_recording
+from vocheck.takes.match import EQ_BANDS_HZ, MatchResult, match_results
 
 Samples = npt.NDArray[np.float32]
 

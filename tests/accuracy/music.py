@@ -15,7 +15,7 @@ from tests.accuracy.takes import RATE, SPEECH_DBFS, clean, colored, in_room, rea
 from tests.demo_session import FOLDER
 from tests.measurements.test_reverberation import room
 from tests.music import excerpts, under
-from vocheck.audio import read
+from vocheck.audio.readers import read
 from vocheck.measurements import processing
 from vocheck.recording import Recording
 

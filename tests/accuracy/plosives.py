@@ -14,10 +14,10 @@ import numpy.typing as npt
 from tests import speech
 from tests.accuracy.sections import write_section
 from tests.speech import Speech
-from vocheck.dsp.level import active_level
 from vocheck.measurements import plosives
 from vocheck.measurements.plosives import Plosive, Plosives
 from vocheck.recording import Recording
+from vocheck.voice.level import active_level
 
 RATE = 16000  # everything that matters lies below 300 Hz
 TOLERANCE_S = 0.06  # a blast lasts 10-80 ms

@@ -26,11 +26,11 @@ from tests.accuracy.faults import (
 )
 from tests.accuracy.sections import write_section
 from training.ranking.fit import amounts, audible, fit, fitted_criteria
-from vocheck.judge import judge, verdict_of
-from vocheck.rank import VERDICT_ORDER, LineRanking, load_criteria, rank_line
+from vocheck.policy.judge import judge, verdict_of
+from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
-from vocheck.take import TakeResult
-from vocheck.targets.limits import load_limits
+from vocheck.session.take import TakeResult
+from vocheck.takes.rank import VERDICT_ORDER, LineRanking, load_criteria, rank_line
 
 MIXED, OTHERS = 20, 8
 SEED = 1

@@ -10,9 +10,9 @@ import numpy as np
 from tests import speech as voices
 from tests.accuracy.sections import write_section
 from tests.accuracy.takes import RATE, SPEECH_DBFS, colored, scaled
-from vocheck.dsp.activity import FRAME_S
 from vocheck.measurements import speech
 from vocheck.recording import Recording
+from vocheck.voice.activity import FRAME_S
 
 SILERO_RATE = 16_000
 ROOMS_DB = (-np.inf, -60.0, -40.0, -30.0, -20.0, -10.0)

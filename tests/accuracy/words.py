@@ -15,10 +15,10 @@ import numpy as np
 from tests import readings, speech
 from tests.accuracy.sections import write_section
 from tests.readings import Reading as Spoken
-from vocheck.deviations import find_deviations
-from vocheck.reading import Misread, check_reading
-from vocheck.script import words_of
-from vocheck.takemap import features, map_takes
+from vocheck.script.reading import Misread, check_reading
+from vocheck.script.text import words_of
+from vocheck.takes.deviations import find_deviations
+from vocheck.takes.takemap import features, map_takes
 
 OTHER_WORDS = (
     "window candle marble garden silver engine pocket summer button ladder carpet winter butter "

@@ -24,7 +24,7 @@ import numpy as np
 import soundfile
 
 from tests.demo_session import FOLDER
-from vocheck.take import check_take
+from vocheck.session.take import check_take
 
 RATE = 48000
 BARS_S = {10: 1.0, 20: 1.0, 60: 1.0}

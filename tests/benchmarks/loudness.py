@@ -39,7 +39,7 @@ METERS = {
     "read": "reading the file alone (libsndfile)",
 }
 COLD = """
-from vocheck.audio import open_audio
+from vocheck.audio.readers import open_audio
 from vocheck.measurements.loudness import LoudnessMeter
 from vocheck.measurements.true_peak import TruePeakMeter
 
@@ -77,7 +77,7 @@ def make_file(path: Path, minutes: float, channels: int) -> None:
 
 
 def ours(path: str) -> dict[str, float | None]:
-    from vocheck.audio import open_audio
+    from vocheck.audio.readers import open_audio
     from vocheck.measurements.loudness import LoudnessMeter
     from vocheck.measurements.true_peak import TruePeakMeter
 

@@ -18,7 +18,7 @@ import av
 import numpy as np
 import soundfile
 
-from vocheck.audio import open_audio
+from vocheck.audio.readers import open_audio
 
 RATE, SECONDS, BLOCK = 48000, 120, 192_000
 LIBSNDFILE = {"PCM_16": "wav", "PCM_24": "wav", "PCM_32": "wav", "FLOAT": "wav", "FLAC": "flac"}

@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vocheck.audio import read
+from vocheck.audio.readers import read
 from vocheck.booth import Booth, forecast_headroom, has_speech, is_test_read
 from vocheck.recording import Recording
-from vocheck.take import check_recording
+from vocheck.session.take import check_recording
 
 SESSION = Path(__file__).parents[2] / "fixtures" / "session"
 

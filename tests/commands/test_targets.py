@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from vocheck.cli import run
-from vocheck.targets.destinations import FAMILIES, load_destinations
+from vocheck.policy.destinations import FAMILIES, load_destinations
 
 
 def test_every_destination_is_listed(capsys: pytest.CaptureFixture[str]) -> None:

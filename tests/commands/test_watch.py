@@ -246,16 +246,16 @@ def test_drift_since_the_first_good_take_is_told(booth):
 def test_a_fault_of_our_own_costs_one_verdict_not_the_session(booth, monkeypatch):
     """An internal error is told on stderr with the file, and the next take is judged."""
     monkeypatch.delenv("VOCHECK_DEBUG", raising=False)
-    import vocheck.take
+    import vocheck.session.take
 
-    honest = vocheck.take.check_all
+    honest = vocheck.session.take.check_all
 
     def broken(paths, **settings):
         if any("t2" in str(path) for path in paths):
             raise ZeroDivisionError("division by zero")
         return honest(paths, **settings)
 
-    monkeypatch.setattr(vocheck.take, "check_all", broken)
+    monkeypatch.setattr(vocheck.session.take, "check_all", broken)
     _, out, err = booth(record(booth, FIXABLE), record(booth, KEEP))
     assert f"{FIXABLE}: internal error: ZeroDivisionError" in err
     assert "KEEP  01_river, take 4" in out

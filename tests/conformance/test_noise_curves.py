@@ -9,7 +9,7 @@ import pytest
 
 from tests import outside
 from tests.conformance.test_iso3382 import ACOUSTICS
-from vocheck.targets.noise_curves import nc, nc_curves, nr, source_of
+from vocheck.policy.noise_curves import nc, nc_curves, nr, source_of
 
 # Published: NR rows computed from the coefficients of ISO/R 1996, rounded to 0.1 dB.
 NR_20 = {

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from vocheck.dsp.level import active_level
+from vocheck.voice.level import active_level
 
 RATE = 48_000
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tests import speech as voices
-from vocheck.dsp.activity import FRAME_S
 from vocheck.recording import Recording
+from vocheck.voice.activity import FRAME_S
 
 RATE = 48_000
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.demo_session import FOLDER
-from vocheck.audio import read
+from vocheck.audio.readers import read
 from vocheck.dsp.cepstra import deltas, mel_bands, mel_cepstra
 
 

@@ -7,8 +7,8 @@ import parselmouth
 import pytest
 
 from tests import speech
-from vocheck.dsp.pitch import track_pitch
 from vocheck.recording import PITCH_RATE_HZ, Recording
+from vocheck.voice.pitch import track_pitch
 
 
 def harmonic(hz: np.ndarray, rate: int) -> np.ndarray:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from vocheck.dsp.speech_decays import (
+from vocheck.voice.speech_decays import (
     EDGES_HZ,
     RATE_HZ,
     WINDOWS_DB,

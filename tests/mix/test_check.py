@@ -12,12 +12,12 @@ import pytest
 import soundfile
 
 from tests.mix.signals import noise, silence, tone, write
-from vocheck.codecs import parse_codings
-from vocheck.config import load_config
+from vocheck.audio.codecs import parse_codings
 from vocheck.errors import AudioError, TargetError, VocheckError
 from vocheck.mix import DestinationResult, MixResult, check_mix
+from vocheck.policy.config import load_config
+from vocheck.policy.destinations import load_destinations
 from vocheck.report.text.mix import render_mix
-from vocheck.targets.destinations import load_destinations
 
 
 def verdicts(result: DestinationResult) -> dict[str, str]:

@@ -15,7 +15,7 @@ from vocheck.booth import Booth
 from vocheck.booth.serve import PageServer
 from vocheck.cli import run
 from vocheck.report.booth_page import PAGE, render_state
-from vocheck.take import check_take
+from vocheck.session.take import check_take
 
 pytestmark = needs_browser
 

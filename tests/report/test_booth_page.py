@@ -11,7 +11,7 @@ from tests.report.browser import needs_browser
 from vocheck.booth import Booth
 from vocheck.booth.serve import PageServer
 from vocheck.report.booth_page import PAGE, render_state
-from vocheck.take import TakeResult, check_take
+from vocheck.session.take import TakeResult, check_take
 
 NASTY = "<img src=x onerror=alert(1)>&\"'"
 

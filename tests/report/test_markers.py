@@ -13,7 +13,7 @@ import wavinfo
 import webvtt
 
 from tests.demo_session import FOLDER, ranked
-from vocheck.broadcast_wav import Marker, mark
+from vocheck.audio.broadcast_wav import Marker, mark
 from vocheck.cli import run
 from vocheck.report.markers import markers_of, render_marker_csv, render_vtt
 

@@ -15,10 +15,10 @@ from tests.mix.signals import silence, tone, write
 from tests.report.browser import needs_browser, until
 from tests.report.conftest import NASTY
 from vocheck.cli import run
-from vocheck.listening import listening_copy
 from vocheck.mix import LoudnessOverTime, check_mix
 from vocheck.report.page import render_mix_page
 from vocheck.report.page.drawing import band_path, columns, curve_path
+from vocheck.takes.listening import listening_copy
 
 AUDIO = "document.querySelector('audio')"
 

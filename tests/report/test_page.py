@@ -13,10 +13,10 @@ import soundfile
 from tests.demo_session import FOLDER
 from tests.report.browser import needs_browser, until
 from tests.report.conftest import NASTY
-from vocheck.overview import make_overview
 from vocheck.report.page import render_page, wave_path
-from vocheck.session import read_notes
-from vocheck.take import check_take
+from vocheck.session.names import read_notes
+from vocheck.session.take import check_take
+from vocheck.takes.overview import make_overview
 
 
 @pytest.fixture
@@ -128,7 +128,7 @@ def test_listening_copies_can_be_carried_inside(tmp_path: Path):
     """An embedded copy decodes to the take's length."""
     import base64
 
-    from vocheck.listening import voice_copy
+    from vocheck.takes.listening import voice_copy
 
     take = FOLDER / "02_kiln_t2.flac"
     copy = voice_copy(take)
@@ -143,7 +143,7 @@ def test_listening_copies_can_be_carried_inside(tmp_path: Path):
 
 def test_a_waveform_fills_its_height():
     """The highest sample touches the upper edge, whatever the level."""
-    from vocheck.overview import Picture
+    from vocheck.takes.overview import Picture
 
     high = np.linspace(0, 0.01, 600, dtype=np.float32)
     path = wave_path(Picture(low=-high, high=high, spectrum=np.zeros((1, 1), np.uint8)))

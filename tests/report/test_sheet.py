@@ -12,8 +12,8 @@ import pytest
 from tests.demo_session import FOLDER
 from vocheck.cli import run
 from vocheck.mix import check_mix
-from vocheck.overview import Overview, make_overview
 from vocheck.report.sheet import render_mix_pdf, render_session_pdf
+from vocheck.takes.overview import Overview, make_overview
 
 needs_poppler = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="poppler-utils is not installed"

@@ -7,11 +7,11 @@ import math
 import re
 from pathlib import Path
 
-import vocheck.targets
+import vocheck.policy
 from training.ranking.fit import FITTED, chance, fit, fitted_criteria, training_takes
-from vocheck import rank
+from vocheck.takes import rank
 
-RANKING = Path(vocheck.targets.__path__[0]) / "ranking.toml"
+RANKING = Path(vocheck.policy.__path__[0]) / "ranking.toml"
 LEAST = 0.1  # a fact that the judge hears little of keeps this much weight: worse is never free
 
 

@@ -13,7 +13,7 @@ from scipy.optimize import nnls
 
 from tests.accuracy.faults import FAULTS, Take, graded_takes, lines, mixed_takes
 from vocheck.measurements import Measurements
-from vocheck.rank import Criterion, load_criteria, relative_damage, take_costs
+from vocheck.takes.rank import Criterion, load_criteria, relative_damage, take_costs
 
 Array = npt.NDArray[np.float64]
 

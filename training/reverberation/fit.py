@@ -23,7 +23,6 @@ import numpy as np
 import numpy.typing as npt
 
 from training.reverberation.takes import Take
-from vocheck.dsp.decay_features import features
 from vocheck.dsp.regression import SetNetworks, log_count, standardized
 from vocheck.measurements.reverberation import (
     C50_RANGE_DB,
@@ -35,6 +34,7 @@ from vocheck.measurements.reverberation import (
     rule,
     well_heard,
 )
+from vocheck.voice.decay_features import features
 
 Array = npt.NDArray[np.float64]
 Arrays = dict[str, npt.NDArray[Any]]

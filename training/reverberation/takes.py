@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from training.reverberation.rooms import Room, varied
 from training.reverberation.voices import RATE_HZ, Voice
-from vocheck.dsp.speech_decays import Decays, find_decays
+from vocheck.voice.speech_decays import Decays, find_decays
 
 Signal = npt.NDArray[np.float32]
 

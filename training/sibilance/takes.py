@@ -12,7 +12,7 @@ from tests import speech
 from tests.accuracy.sibilance import with_bell
 from tests.speech import Phone, Speech
 from training.sibilance.voices import Voice
-from vocheck.dsp.level import active_level
+from vocheck.voice.level import active_level
 
 Signal = npt.NDArray[np.float32]
 

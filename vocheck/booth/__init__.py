@@ -19,10 +19,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from vocheck.judge import Verdict
-from vocheck.match import Difference, match_results
+from vocheck.policy.judge import Verdict
 from vocheck.results import Result
-from vocheck.take import TakeResult
+from vocheck.session.take import TakeResult
+from vocheck.takes.match import Difference, match_results
 
 _TEST_READ = re.compile(r"(?:^|[ ._-])test", re.IGNORECASE)
 
@@ -219,7 +219,7 @@ def forecast_headroom(test: TakeResult) -> Headroom | None:
 
 @cache
 def _settings() -> dict[str, Any]:
-    text = files("vocheck.targets").joinpath("booth.toml").read_text(encoding="utf-8")
+    text = files("vocheck.policy").joinpath("booth.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
 

@@ -40,8 +40,8 @@ def command(
     single take; then the grid of phrases and takes, and what a take has possibly misread.
     """
     from vocheck.commands.pool import take_pool
-    from vocheck.comp import comp_takes
-    from vocheck.session import find_recordings
+    from vocheck.session.names import find_recordings
+    from vocheck.takes.comp import comp_takes
 
     script = script_of_session(script_file, takes)
     with take_pool(jobs, len(find_recordings(takes))) as executor:
@@ -50,7 +50,7 @@ def command(
             failures = [failure for sheet in sheets for failure in sheet.failures]
         else:
             from vocheck.commands.pages import write_comp_page
-            from vocheck.overview import make_overview
+            from vocheck.takes.overview import make_overview
 
             overview = make_overview(
                 takes,

@@ -21,10 +21,10 @@ def command(folder: Path, quiet: bool) -> int:
     from vocheck.commands.options import deliver, progress
     from vocheck.commands.pool import take_pool
     from vocheck.commands.rank import DEFAULT_TARGETS
-    from vocheck.demo import copy_session
-    from vocheck.rank import rank_takes
     from vocheck.report.json import render_json
     from vocheck.report.text.rank import render_ranking
+    from vocheck.session.demo import copy_session
+    from vocheck.takes.rank import rank_takes
 
     takes = copy_session(folder)
     with take_pool(None, len(takes)) as executor:

@@ -44,7 +44,7 @@ def _names(
     param: click.Parameter,  # noqa: ARG001
     incomplete: str,
 ) -> list[str]:
-    from vocheck.targets.destinations import load_destinations
+    from vocheck.policy.destinations import load_destinations
 
     return [name for name in load_destinations() if name.startswith(incomplete)]
 
@@ -117,7 +117,7 @@ def command(
 
     Exit status: 0 nothing to fix, 1 a verdict at or above --fail-on, 2 a file could not be done.
     """
-    from vocheck.codecs import parse_codings
+    from vocheck.audio.codecs import parse_codings
     from vocheck.errors import VocheckError
     from vocheck.mix import check_mix
 
@@ -177,7 +177,7 @@ def _write_sheet(results: list[MixResult], sheet: Path) -> None:
 
 
 def _stamp(result: MixResult, output: Path) -> None:
-    from vocheck.broadcast_wav import LoudnessFields, stamp
+    from vocheck.audio.broadcast_wav import LoudnessFields, stamp
 
     loudness = result.measurements.loudness
     stamp(

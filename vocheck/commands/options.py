@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from vocheck.script import Script
+    from vocheck.script.text import Script
 
 F = TypeVar("F", bound=Callable[..., Any])
 T = TypeVar("T")
@@ -72,7 +72,7 @@ def cache_option(function: F) -> F:
 
     def turn_on(context: click.Context, _: click.Parameter, without: bool) -> None:
         if not without:
-            from vocheck.cache import remembering, user_folder
+            from vocheck.session.cache import remembering, user_folder
 
             context.with_resource(remembering(user_folder()))
 
@@ -146,7 +146,7 @@ def script_of_session(script_file: Path | None, takes: Iterable[Path]) -> Script
 
     Says on stderr what is missing where its words cannot be checked.
     """
-    from vocheck.script import find_script, read_script
+    from vocheck.script.text import find_script, read_script
 
     file = script_file or find_script(next(iter(takes)))
     if file is None:
@@ -158,7 +158,7 @@ def script_of_session(script_file: Path | None, takes: Iterable[Path]) -> Script
 
 def tell_what_words_need() -> None:
     """Say on stderr what to install where words cannot be checked."""
-    from vocheck.reading import NEEDS_EXTRA, can_hear_words
+    from vocheck.script.reading import NEEDS_EXTRA, can_hear_words
 
     if not can_hear_words():
         click.echo(f"vocheck: {NEEDS_EXTRA}", err=True)

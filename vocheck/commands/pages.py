@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vocheck.commands.options import deliver
-from vocheck.overview import Overview
+from vocheck.takes.overview import Overview
 
 if TYPE_CHECKING:
-    from vocheck.listening import ListeningCopy
     from vocheck.mix import MixResult
+    from vocheck.takes.listening import ListeningCopy
 
 
 def write_page(overview: Overview, page: Path, embed_audio: bool) -> None:
@@ -38,14 +38,14 @@ def write_mix_page(results: Sequence[MixResult], page: Path, embed_audio: bool) 
 
     copies = {}
     if embed_audio:
-        from vocheck.listening import listening_copy
+        from vocheck.takes.listening import listening_copy
 
         copies = {result.path: listening_copy(result.path) for result in results}
     deliver(render_mix_page(results, page.absolute().parent, copies), page)
 
 
 def _copies(overview: Overview) -> dict[str, ListeningCopy]:
-    from vocheck.listening import voice_copy
+    from vocheck.takes.listening import voice_copy
 
     return {path: voice_copy(path) for path in overview.pictures}
 

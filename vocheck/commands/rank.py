@@ -67,8 +67,8 @@ def command(
     """
     from vocheck.commands.pages import write_page, write_sheet
     from vocheck.commands.pool import take_pool
-    from vocheck.rank import rank_takes
-    from vocheck.session import find_recordings, read_notes
+    from vocheck.session.names import find_recordings, read_notes
+    from vocheck.takes.rank import rank_takes
 
     notes = read_notes(notes_file) if notes_file else None
     script = script_of_session(script_file, takes)
@@ -84,7 +84,7 @@ def command(
                 script=script,
             )
         else:
-            from vocheck.overview import make_overview
+            from vocheck.takes.overview import make_overview
 
             overview = make_overview(
                 takes,

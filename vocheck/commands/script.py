@@ -38,7 +38,7 @@ def command(
     line and text. TAKES are files or folders, told apart by their names; checking them needs
     English and the extra: pip install 'vocheck[script]'.
     """
-    from vocheck.script import read_script, read_time
+    from vocheck.script.text import read_script, read_time
 
     lines = read_script(script)
     if not takes:
@@ -52,7 +52,7 @@ def command(
 
             deliver(render_read_times(times), output)
         return 0
-    from vocheck.script_check import check_takes
+    from vocheck.script.check import check_takes
 
     checked, failures = check_takes(takes, lines, pattern)
     if form == "json":

@@ -20,7 +20,7 @@ from vocheck.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from vocheck.take import TakeResult
+    from vocheck.session.take import TakeResult
 
 
 @click.command("take")
@@ -57,8 +57,8 @@ def command(
     Exit status: 0 nothing to fix, 1 findings at or above --fail-on, 2 a file could not be done.
     """
     from vocheck.commands.pool import take_pool
-    from vocheck.session import find_recordings
-    from vocheck.take import Failure, TakeResult, check_all
+    from vocheck.session.names import find_recordings
+    from vocheck.session.take import Failure, TakeResult, check_all
 
     paths = find_recordings(files)
     script = script_of_session(script_file, files)
@@ -110,6 +110,6 @@ def write_markers(takes: Sequence[TakeResult], output: Path) -> None:
     if suffix == ".vtt":
         deliver(render_vtt(takes[0]), output)
         return
-    from vocheck.broadcast_wav import mark
+    from vocheck.audio.broadcast_wav import mark
 
     mark(takes[0].path, output, markers_of(takes[0]))

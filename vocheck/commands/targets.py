@@ -19,8 +19,8 @@ def command(names: tuple[str, ...], form: str, output: Path | None) -> int:
     With NAME, everything known about that destination. A vocheck.toml in this folder or above it
     may add destinations or change shipped ones.
     """
-    from vocheck.config import find_config, load_config
-    from vocheck.targets.destinations import find_destinations, load_destinations
+    from vocheck.policy.config import find_config, load_config
+    from vocheck.policy.destinations import find_destinations, load_destinations
 
     config = load_config(find_config(Path.cwd()))
     chosen = (

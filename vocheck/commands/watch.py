@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from vocheck.booth.folder import Event, Watcher
     from vocheck.booth.linelog import LineLog
     from vocheck.booth.serve import PageServer
-    from vocheck.script import Script
-    from vocheck.take import Failure, TakeResult
+    from vocheck.script.text import Script
+    from vocheck.session.take import Failure, TakeResult
 
 RESULTS_NAME = "vocheck-watch.jsonl"
 
@@ -199,7 +199,7 @@ class _Desk:
         bell: bool,
     ) -> None:
         from vocheck.booth.linelog import read_lines
-        from vocheck.reading import can_hear_words
+        from vocheck.script.reading import can_hear_words
 
         self._watcher = watcher
         self._booth = booth
@@ -221,7 +221,7 @@ class _Desk:
         import numpy as np
 
         from vocheck.recording import Recording
-        from vocheck.take import check_recording
+        from vocheck.session.take import check_recording
 
         noise = np.random.default_rng(0).standard_normal(48000).astype(np.float32)
         noise[16000:32000] *= 0.001
@@ -233,7 +233,7 @@ class _Desk:
         from vocheck.booth.folder import Finished
         from vocheck.commands.pool import take_pool
         from vocheck.report.text.watch import render_lines
-        from vocheck.take import Failure, check_all
+        from vocheck.session.take import Failure, check_all
 
         there = [e.path for e in events if isinstance(e, Finished) and e.before]
         if not there:
@@ -273,7 +273,7 @@ class _Desk:
             render_unread,
             render_verdict,
         )
-        from vocheck.take import Failure, check_all
+        from vocheck.session.take import Failure, check_all
 
         (result,) = check_all([path], pattern=self._pattern)
         if not self._watcher.is_settled(path):
@@ -302,10 +302,10 @@ class _Desk:
 
     def _listen(self, take: TakeResult) -> None:
         """Hold a take against the script, which takes longer than its verdict may."""
-        from vocheck.audio import read
+        from vocheck.audio.readers import read
         from vocheck.errors import AudioError
         from vocheck.report.text.watch import render_verdict, render_words
-        from vocheck.take import hear_words
+        from vocheck.session.take import hear_words
 
         script, path = self._text(take), Path(take.path or "")
         if script is None:
@@ -326,7 +326,7 @@ class _Desk:
             self._publish()
 
     def _text(self, take: TakeResult) -> str | None:
-        from vocheck.script import text_of
+        from vocheck.script.text import text_of
 
         return text_of(self._script, take.line)
 
@@ -347,7 +347,7 @@ class _Desk:
         """Return a take as its new name tells line and number."""
         from dataclasses import replace
 
-        from vocheck.session import parse_name, pattern_for
+        from vocheck.session.names import parse_name, pattern_for
 
         name = parse_name(path, pattern_for(path, self._pattern))
         return replace(

@@ -42,9 +42,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.level import db
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.level import db
 
 FULL_SCALE = 32767 / 32768  # the highest code of 16 bits
 _SHORTEST = 3  # samples of a flat top that tells the level of clipping

@@ -38,10 +38,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.level import db
 from vocheck.measurements.noise import MIN_PAUSE_S, frame_spectra, frames_within
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.level import db
 
 _RATE_HZ = 4000
 _MAINS_HZ = (50, 60)

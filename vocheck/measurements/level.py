@@ -37,10 +37,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.activity import FRAME_S
-from vocheck.dsp.level import db
 from vocheck.recording import Recording
 from vocheck.results import Group
+from vocheck.voice.activity import FRAME_S
+from vocheck.voice.level import db
 
 _BAND_HZ = (80.0, 8000.0)
 _SLOPE_WINDOW_S, _SLOPE_HOP_S = 3.0, 1.0

@@ -47,7 +47,6 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.kweighting import channel_weights
-from vocheck.dsp.level import db
 from vocheck.dsp.weighted_energy import (
     MOMENTARY_STEPS,
     SHORT_TERM_STEPS,
@@ -58,6 +57,7 @@ from vocheck.dsp.weighted_energy import (
 )
 from vocheck.recording import Recording
 from vocheck.results import SILENCE, Group
+from vocheck.voice.level import db
 
 OFFSET_LU = -0.691  # BS.1770-5, Annex 1, eq. (2): cancels the gain of K-weighting at 997 Hz
 ABSOLUTE_GATE_LUFS = -70.0  # Gamma_a, BS.1770-5 Annex 1; Tech 3342 section 3

@@ -39,10 +39,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.level import db
 from vocheck.dsp.weighting import power_gain
 from vocheck.recording import Recording
 from vocheck.results import Group
+from vocheck.voice.level import db
 
 MIN_PAUSE_S = 0.3
 _FRAME_S = 0.05

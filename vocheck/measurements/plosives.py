@@ -39,9 +39,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.level import db
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.level import db
 
 RATE_HZ = 1000
 _LOW_HZ = 18.0  # below: DC offset, traffic, air conditioning

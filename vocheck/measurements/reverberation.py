@@ -9,7 +9,7 @@ What it is
     Read both together.
 Method
     No clap is needed: each time the voice stops or steps down, the room goes on for a moment. The
-    decays in eight bands from 250 Hz to 7.6 kHz are followed (`vocheck.dsp.speech_decays`). Every
+    decays in eight bands from 250 Hz to 7.6 kHz are followed (`vocheck.voice.speech_decays`). Every
     decay (its fall along the time, its slopes in windows of depth, its level, what went before it)
     goes into a few small neural networks that judge it beside the others and were fitted on
     simulated rooms and dry voices; their mean is the estimate. A rule without any training checks
@@ -49,12 +49,12 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.comb import find_comb
-from vocheck.dsp.decay_features import features
 from vocheck.dsp.regression import SetNetworks
-from vocheck.dsp.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays, join
 from vocheck.measurements import processing
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.decay_features import features
+from vocheck.voice.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays, join
 
 AtLimit = Literal["", "<= 0.1 s", "> 1.2 s"]
 Values = npt.NDArray[np.float64]

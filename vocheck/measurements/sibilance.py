@@ -47,11 +47,11 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.level import db
 from vocheck.dsp.regression import standardized
 from vocheck.dsp.spectrogram import HOP_S, Spectrogram
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.level import db
 
 Values = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]

@@ -35,10 +35,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.activity import FRAME_S
-from vocheck.dsp.level import db
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.activity import FRAME_S
+from vocheck.voice.level import db
 
 _SYLLABLE_BAND_HZ = (300.0, 2500.0)
 _SMOOTH_S = 0.064  # of the intensity: the window that a Praat intensity with a floor of 50 Hz has

@@ -37,9 +37,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.level import db
 from vocheck.recording import Recording
 from vocheck.results import SILENCE, Group, Result
+from vocheck.voice.level import db
 
 # IEC 61260-1:2014, clause 5: G = 10**(3/10), f_m = 1000 G**(x/3), edges at f_m G**(+-1/6)
 _BAND_NUMBERS = range(-12, 14)  # 63 Hz to 20 kHz

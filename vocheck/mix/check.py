@@ -14,10 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.audio import open_audio
-from vocheck.codecs import Coding, RoundTrip
-from vocheck.config import Config, find_config, load_config
-from vocheck.dsp.level import active_level
+from vocheck.audio.codecs import Coding, RoundTrip
+from vocheck.audio.readers import open_audio
 from vocheck.errors import TargetError
 from vocheck.measurements.loudness import LoudnessMeter, LoudnessReading
 from vocheck.measurements.true_peak import TruePeakMeter
@@ -33,9 +31,11 @@ from vocheck.mix.results import (
     Stems,
 )
 from vocheck.mix.stems import compare, dialogue_lufs, lead_over_time, read_stems
+from vocheck.policy.config import Config, find_config, load_config
+from vocheck.policy.delivery import Verdict, worst
+from vocheck.policy.destinations import ANY_MIX, Destination, find_destinations
 from vocheck.recording import Source
-from vocheck.targets.delivery import Verdict, worst
-from vocheck.targets.destinations import ANY_MIX, Destination, find_destinations
+from vocheck.voice.level import active_level
 
 ACTIVE_LEVEL_MOST_S = 300.0
 """P.56 needs the whole file at once: only prompts are delivered by it, and they are short."""

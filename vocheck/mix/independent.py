@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from vocheck.audio import read
+from vocheck.audio.readers import read
 from vocheck.measurements.loudness import Loudness
 from vocheck.mix.results import IndependentReading
 from vocheck.recording import Source

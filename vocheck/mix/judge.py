@@ -6,12 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from vocheck.codecs import Coding
+from vocheck.audio.codecs import Coding
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import DestinationResult, MixMeasurements
+from vocheck.policy.delivery import Check, check, gain_to, gain_words, limiting, worst
+from vocheck.policy.destinations import Destination, Ingest, Rule
 from vocheck.recording import Source
-from vocheck.targets.delivery import Check, check, gain_to, gain_words, limiting, worst
-from vocheck.targets.destinations import Destination, Ingest, Rule
 
 Facts = Mapping[str, float | str | None]
 

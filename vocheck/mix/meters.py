@@ -15,12 +15,12 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.level import db
 from vocheck.dsp.oversampling import GROUP, OVERLAP, SECTION, PeakSearch
 from vocheck.dsp.sections import Sections
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU, LoudnessMeter, LoudnessReading
 from vocheck.mix.blocks import block_powers, gated
 from vocheck.mix.results import PeakOver
+from vocheck.voice.level import db
 
 STEPS_PER_S = 100
 FLOOR_STEPS = 50  # the softest half second

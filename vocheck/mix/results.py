@@ -7,9 +7,9 @@ from typing import Any
 
 from vocheck.measurements.loudness import Loudness
 from vocheck.measurements.true_peak import TruePeak
+from vocheck.policy.delivery import Check, Verdict
 from vocheck.recording import Source
 from vocheck.results import SCHEMA, Group, Result
-from vocheck.targets.delivery import Check, Verdict
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,12 +17,12 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.audio import open_audio
-from vocheck.dsp.level import db
+from vocheck.audio.readers import open_audio
 from vocheck.errors import VocheckError
 from vocheck.measurements.loudness import OFFSET_LU, LoudnessMeter, LoudnessReading
 from vocheck.mix.blocks import Powers, active, parts
 from vocheck.mix.results import Stems
+from vocheck.voice.level import db
 
 STEMS = ("voice", "bed")
 _PART_S = 0.1

@@ -11,10 +11,10 @@ from html import escape
 from pathlib import Path
 
 from vocheck.booth import Booth, LineState
-from vocheck.judge import Finding
+from vocheck.policy.judge import Finding
 from vocheck.report.text.style import VERDICT_WORDS
 from vocheck.report.text.watch import MOST_FINDINGS, instruction, title, warnings
-from vocheck.take import TakeResult
+from vocheck.session.take import TakeResult
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #fbfaf7; --ink: #1b1a17; --quiet: #5d5a52;

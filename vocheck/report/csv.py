@@ -11,9 +11,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from vocheck.mix import MixResult
-from vocheck.rank import Ranking
 from vocheck.results import Result
-from vocheck.take import Failure, TakeResult
+from vocheck.session.take import Failure, TakeResult
+from vocheck.takes.rank import Ranking
 
 _HEAD = ("path", "line", "take", "verdict", "error", "sha256")
 

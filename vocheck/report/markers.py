@@ -10,10 +10,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-from vocheck.broadcast_wav import Marker
-from vocheck.judge import Finding
+from vocheck.audio.broadcast_wav import Marker
+from vocheck.policy.judge import Finding
 from vocheck.report.csv import render_rows
-from vocheck.take import TakeResult
+from vocheck.session.take import TakeResult
 
 CUE_S = 0.5
 """How long a cue of a single moment is shown."""

@@ -151,7 +151,7 @@ def _draw_noise(axes: Any, result: RoomResult) -> None:
 
 
 def _draw_curves(axes: Any, noise: RoomNoise) -> None:
-    from vocheck.targets.noise_curves import nc_curves
+    from vocheck.policy.noise_curves import nc_curves
 
     places = {band.centre_hz: x for x, band in enumerate(noise.bands)}
     for number, curve in nc_curves().items():

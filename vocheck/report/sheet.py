@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vocheck.comp import CompSheet
 from vocheck.mix.results import MixResult
-from vocheck.overview import Overview, Picture
-from vocheck.rank import RankedTake
+from vocheck.policy.destinations import FACTS
 from vocheck.report.text.comp import answer, deviation_sentence, short_names
 from vocheck.report.text.style import clock, number
-from vocheck.targets.destinations import FACTS
+from vocheck.takes.comp import CompSheet
+from vocheck.takes.overview import Overview, Picture
+from vocheck.takes.rank import RankedTake
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

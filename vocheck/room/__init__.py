@@ -38,7 +38,8 @@ import numpy as np
 from vocheck.dsp.impulses import Excitation
 from vocheck.dsp.octaves import Fraction
 from vocheck.errors import AudioError
-from vocheck.judge import Finding
+from vocheck.policy.judge import Finding
+from vocheck.policy.limits import SEVERITIES, Severity
 from vocheck.recording import Recording
 from vocheck.room.bands import mean, measure_band, wanted_bands
 from vocheck.room.noise import full_scale_db_of, measure_noise
@@ -52,7 +53,6 @@ from vocheck.room.results import (
     RoomNoise,
     RoomResult,
 )
-from vocheck.targets.limits import SEVERITIES, Severity
 
 __all__ = [
     "Comparison",
@@ -235,7 +235,7 @@ def _compare(t_s: float | None, volume_m3: float | None) -> tuple[Comparison, ..
 
 @cache
 def _rooms() -> Mapping[str, Any]:
-    text = files("vocheck.targets").joinpath("rooms.toml").read_text(encoding="utf-8")
+    text = files("vocheck.policy").joinpath("rooms.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
 

@@ -30,15 +30,15 @@ from typing import Literal
 
 import numpy as np
 
-from vocheck.audio import read
+from vocheck.audio.readers import read
 from vocheck.dsp.impulses import recognise, trim_silence
-from vocheck.dsp.level import db
 from vocheck.dsp.octaves import bands
 from vocheck.errors import AudioError
 from vocheck.measurements import noise, reverberation, tone
 from vocheck.recording import Recording
 from vocheck.results import Result
 from vocheck.room import PathLike, RoomResult, measure_room
+from vocheck.voice.level import db
 
 Side = Literal["first", "second"]
 Kind = Literal["words", "impulse", "room tone"]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.audio import read
+from vocheck.audio.readers import read
 from vocheck.dsp.decay import find_onset
 from vocheck.dsp.impulses import (
     Excitation,
@@ -19,11 +19,11 @@ from vocheck.dsp.impulses import (
     recognise,
     trim_silence,
 )
-from vocheck.dsp.level import db
 from vocheck.dsp.sweep import PRE_S, deconvolve
 from vocheck.errors import AudioError
 from vocheck.recording import Recording
 from vocheck.room.results import Response
+from vocheck.voice.level import db
 
 PathLike = str | os.PathLike[str]
 Signal = npt.NDArray[np.float64]

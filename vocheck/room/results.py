@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from vocheck.dsp.impulses import Excitation
-from vocheck.judge import Finding
+from vocheck.policy.judge import Finding
 from vocheck.results import Result
 
 

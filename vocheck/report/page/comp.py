@@ -6,12 +6,12 @@ import os
 from pathlib import Path
 from typing import Any
 
-from vocheck.comp import CompSheet, Join
-from vocheck.overview import Overview
 from vocheck.report.page.takes import Copies, line, play, session
 from vocheck.report.page.template import render
 from vocheck.report.text.comp import short_names
 from vocheck.report.text.style import clock
+from vocheck.takes.comp import CompSheet, Join
+from vocheck.takes.overview import Overview
 
 PARTS = {
     "cut": "for any cut",

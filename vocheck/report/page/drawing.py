@@ -8,7 +8,7 @@ import io
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.overview import Picture
+from vocheck.takes.overview import Picture
 
 WAVE_HEIGHT = 96
 """Height of a waveform in the units of its drawing; a column is one unit wide."""

@@ -11,15 +11,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.listening import ListeningCopy
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import DestinationResult, MixResult
+from vocheck.policy.delivery import Check
+from vocheck.policy.destinations import ANY_MIX, load_destinations
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
 from vocheck.report.text.mix import sentence, value_words
 from vocheck.report.text.style import clock, number
-from vocheck.targets.delivery import Check
-from vocheck.targets.destinations import ANY_MIX, load_destinations
+from vocheck.takes.listening import ListeningCopy
 
 WIDTH, HEIGHT, LEAD_HEIGHT = 1200, 300, 120
 """Of the drawings, in their own units; no curve has more columns than that."""

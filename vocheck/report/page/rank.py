@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from vocheck.judge import Finding
-from vocheck.overview import Overview, Picture
-from vocheck.rank import RankedTake
+from vocheck.policy.judge import Finding
 from vocheck.report.page.drawing import spectrum_address, wave_path
 from vocheck.report.page.takes import Copies, line, play, session
 from vocheck.report.page.template import render
 from vocheck.report.text.style import as_sentence, clock, number
 from vocheck.report.text.take import delivery_sentence
+from vocheck.takes.overview import Overview, Picture
+from vocheck.takes.rank import RankedTake
 
 
 def render_page(overview: Overview, title: str, folder: Path, copies: Copies | None = None) -> str:

@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
-from vocheck.comp import CompSheet, Phrase, Reading
-from vocheck.listening import ListeningCopy
-from vocheck.overview import Overview, Picture
 from vocheck.report.page.drawing import WAVE_HEIGHT, wave_path
 from vocheck.report.page.template import sound
 from vocheck.report.text.comp import answer, deviation_sentence, short_names
 from vocheck.report.text.rank import session_sentence
 from vocheck.report.text.style import number
+from vocheck.takes.comp import CompSheet, Phrase, Reading
+from vocheck.takes.listening import ListeningCopy
+from vocheck.takes.overview import Overview, Picture
 
 VERDICTS = {"keep": "Keep", "fixable": "Fixable", "retake": "Go again"}
 MATCH_MOST_DB = 12.0

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from vocheck.listening import ListeningCopy
+from vocheck.takes.listening import ListeningCopy
 
 
 def render(template: str, **values: Any) -> str:

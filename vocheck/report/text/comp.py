@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
-from vocheck.comp import CompSheet, Phrase, Reading
-from vocheck.deviations import Deviation
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
+from vocheck.takes.comp import CompSheet, Phrase, Reading
+from vocheck.takes.deviations import Deviation
 
 
 def render_sheets(sheets: Sequence[CompSheet]) -> str:

@@ -9,9 +9,9 @@ from types import ModuleType
 
 from vocheck.errors import TargetError
 from vocheck.measurements import MEASUREMENTS, group_name
+from vocheck.policy.limits import Limit, Limits, load_limits
 from vocheck.report.text.style import bold, dim, table, wrap
 from vocheck.results import Group
-from vocheck.targets.limits import Limit, Limits, load_limits
 
 
 def render_names(limits: Limits | None = None) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
-from vocheck.match import Difference, MatchResult
 from vocheck.report.text.style import bold, dim, number, paint, table, wrap
+from vocheck.takes.match import Difference, MatchResult
 
 _WORDS = {"matches": "MATCHES", "can be matched": "NEARLY", "differs": "DIFFERS"}
 _COLORS = {"matches": "keep", "can be matched": "fixable", "differs": "retake"}

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
+from vocheck.policy.delivery import Check
+from vocheck.policy.destinations import FACTS
 from vocheck.report.text.style import bold, clock, clocks, dim, line_width, number, paint, wrap
-from vocheck.targets.delivery import Check
-from vocheck.targets.destinations import FACTS
 
 WORDS = {
     "pass": "PASS",

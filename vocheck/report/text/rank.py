@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 
-from vocheck.rank import LineRanking, RankedTake, Ranking
+from vocheck.policy.words import fill
 from vocheck.report.text.style import VERDICT_WORDS, as_sentence, bold, dim, paint, wrap
 from vocheck.report.text.take import delivery_sentence, places, render_failure
-from vocheck.words import fill
+from vocheck.takes.rank import LineRanking, RankedTake, Ranking
 
 _INDENT = " " * 4
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from vocheck.judge import Finding
+from vocheck.policy.judge import Finding
 from vocheck.report.text.style import bold, dim, number, paint, table, wrap
 from vocheck.room import RoomBand, RoomNoise, RoomResult
 from vocheck.room.positions import PositionsResult

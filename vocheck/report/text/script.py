@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
-from vocheck.reading import Misread, Reading
+from vocheck.policy.words import fill
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
-from vocheck.script import ReadTime
-from vocheck.script_check import CheckedReading
-from vocheck.words import fill
+from vocheck.script.check import CheckedReading
+from vocheck.script.reading import Misread, Reading
+from vocheck.script.text import ReadTime
 
 _FITS = {
     "calm": ("fits with room to spare", "keep"),

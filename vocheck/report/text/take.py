@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import os
 
-from vocheck.judge import Finding
+from vocheck.policy.delivery import Delivery
+from vocheck.policy.judge import Finding
 from vocheck.report.text.script import reading_sentence
 from vocheck.report.text.style import (
     VERDICT_WORDS,
@@ -17,8 +18,7 @@ from vocheck.report.text.style import (
     table,
     wrap,
 )
-from vocheck.take import Failure, TakeResult
-from vocheck.targets.delivery import Delivery
+from vocheck.session.take import Failure, TakeResult
 
 _INDENT = " " * 10
 _STANDING = {

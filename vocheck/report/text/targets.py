@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import groupby
 
+from vocheck.policy.destinations import FACTS, Destination, Encoding, Ingest, Rule
 from vocheck.report.text.style import bold, dim, wrap
-from vocheck.targets.destinations import FACTS, Destination, Encoding, Ingest, Rule
 
 FAMILY_TITLES = {
     "mix": "Every mix, wherever it goes",

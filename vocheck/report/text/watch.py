@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 
 from vocheck.booth import Booth, Headroom, LineState, TakeState, has_speech, line_of
-from vocheck.judge import Finding
+from vocheck.policy.judge import Finding
 from vocheck.report.text.script import reading_sentence
 from vocheck.report.text.style import (
     VERDICT_WORDS,
@@ -17,7 +17,7 @@ from vocheck.report.text.style import (
     wrap,
 )
 from vocheck.report.text.take import places
-from vocheck.take import Failure, TakeResult
+from vocheck.session.take import Failure, TakeResult
 
 MOST_FINDINGS = 3
 """Findings told of one take while the talent waits; the report has them all."""

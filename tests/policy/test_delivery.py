@@ -1,0 +1,181 @@
+"""Judging by a rule, and the forecast for a take: all expected values by closed form."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from vocheck.policy.delivery import check, forecast, gain_words, worst
+from vocheck.policy.destinations import FACTS, Destination, Rule, load_destinations
+
+KNOWN = load_destinations()
+
+
+def rule(**keys: object) -> Rule:
+    base = {"fact": "integrated_lufs", "source": "a test", "date": "", "url": "",
+            "status": "published standard"}  # fmt: skip
+    return Rule(**{**base, **keys})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict"),
+    [
+        (-23.0, "pass"),
+        (-22.8, "pass"),
+        (-23.24, "pass"),  # shown as -23.2
+        (-22.76, "pass"),  # shown as -22.8
+        (-22.74, "warn"),  # shown as -22.7
+        (-23.3, "warn"),
+        (-22.0, "warn"),
+        (-21.9, "fail"),
+        (-24.1, "fail"),
+        (-math.inf, "fail"),
+        (None, "cannot tell"),
+    ],
+)
+def test_ebu_r128_programme_loudness(value: float | None, verdict: str) -> None:
+    """-23.0 +-0.2 LU passes, up to +-1.0 warns, beyond fails (EBU R 128)."""
+    level = KNOWN["ebu-r128"].level
+    assert level is not None
+    assert check(level, value).verdict == verdict
+
+
+@pytest.mark.parametrize("destination", KNOWN.values(), ids=lambda d: d.name)
+def test_every_rule_of_every_destination(destination: Destination) -> None:
+    """At each bound a value passes or warns; one shown step beyond it is worse."""
+    for asked in destination.rules:
+        if not asked.judged:
+            assert check(asked, 0.0).verdict == "not published"
+            continue
+        if asked.one_of is not None:
+            for accepted in asked.one_of:
+                assert check(asked, accepted).verdict == "pass"
+            other = "nothing like it" if isinstance(asked.one_of[0], str) else -1.0
+            assert check(asked, other).verdict == asked.severity
+            continue
+        if asked.target is not None:
+            assert check(asked, asked.target).verdict == "pass"
+        step = 10.0 ** -FACTS[asked.fact].decimals
+        for bound, sign in ((asked.minimum, -1), (asked.maximum, 1)):
+            if bound is not None:
+                assert check(asked, bound).verdict in ("pass", "warn"), asked.fact
+                assert check(asked, bound + sign * step).verdict == asked.severity, asked.fact
+        for bound, sign in ((asked.warn_below, -1), (asked.warn_above, 1)):
+            if bound is not None:
+                assert check(asked, bound).verdict == "pass", asked.fact
+                assert check(asked, bound + sign * step).verdict == "warn", asked.fact
+
+
+def test_a_gap_that_we_filled_is_called_our_choice() -> None:
+    """Where the bound that decided is ours, the check says so; else it names the source."""
+    level = KNOWN["alexa"].level
+    assert level is not None
+    assert check(level, -16.0).status == "our choice"
+    assert check(level, -20.0).status == "published by the platform"
+    assert check(level, -14.0).status == "published by the platform"
+
+
+def test_a_loud_master_gets_the_stricter_peak() -> None:
+    """Spotify: below -2 dBTP for a master louder than -14 LUFS, -1 dBTP otherwise."""
+    peak = KNOWN["spotify"].rule("level_dbtp")
+    assert peak is not None
+    assert check(peak, -1.5, integrated_lufs=-14.0).verdict == "pass"
+    assert check(peak, -1.5, integrated_lufs=-12.0).verdict == "warn"
+    assert check(peak, -2.0, integrated_lufs=-12.0).verdict == "pass"
+
+
+def test_verdict_of_a_destination() -> None:
+    """A fail outranks a warning; nothing published cannot pass; an untold level is looked at."""
+    passed = check(rule(target=-23.0), -23.0)
+    warned = check(rule(target=-23.0, warn_above=-22.0), -21.0)
+    failed = check(rule(target=-23.0, maximum=-22.0), -21.0)
+    untold = check(rule(target=-23.0), None)
+    advice_untold = check(rule(fact="range_lu", maximum=5.0, severity="warn"), None)
+    assert worst([passed], publishes_level=True) == "pass"
+    assert worst([passed], publishes_level=False) == "not published"
+    assert worst([passed, warned], publishes_level=False) == "warn"
+    assert worst([warned, failed], publishes_level=True) == "fail"
+    assert worst([untold], publishes_level=True) == "warn"
+    assert worst([passed, advice_untold], publishes_level=True) == "pass"
+
+
+def test_text_by_a_number_is_a_programming_error() -> None:
+    """A rule in numbers cannot judge a text."""
+    with pytest.raises(TypeError, match="which no number can judge"):
+        check(rule(target=-23.0), "loud")
+
+
+def test_forecast_of_a_quiet_take() -> None:
+    """Gain, peak and floor move together: -22.0 to -14.0 LUFS is +8 dB for all of them."""
+    delivery = forecast(KNOWN["social"], -22.0, -6.0, -60.0)
+    assert delivery.gain_db == pytest.approx(8.0)
+    assert delivery.true_peak_after_dbtp == pytest.approx(2.0)
+    assert delivery.limiter_db == pytest.approx(3.0)  # down to the -1 dBTP that passes
+    assert delivery.noise_floor_after_dbfs == pytest.approx(-52.0)
+    assert (delivery.verdict, delivery.verdict_after) == ("fail", "fail")
+    assert "limit by 3.0 dB first" in delivery.note
+    assert "-52 dBFS" in delivery.note
+
+
+def test_forecast_where_the_gain_is_enough() -> None:
+    """With headroom to spare the take passes after the gain, and no limiter is needed."""
+    delivery = forecast(KNOWN["ebu-short"], -33.0, -20.0, None)
+    assert delivery.gain_db == pytest.approx(10.0)
+    assert delivery.limiter_db == 0.0
+    assert delivery.noise_floor_after_dbfs is None
+    assert (delivery.verdict, delivery.verdict_after) == ("fail", "pass")
+
+
+def test_forecast_of_an_audiobook() -> None:
+    """RMS decides there, and the floor that comes up with the gain can fail."""
+    delivery = forecast(KNOWN["audiobook"], -24.0, -12.0, -62.0, rms_dbfs=-25.0)
+    assert delivery.gain_db == pytest.approx(4.5)  # to -20.5 dB RMS, the middle of -23 .. -18
+    assert delivery.noise_floor_after_dbfs == pytest.approx(-57.5)
+    assert delivery.verdict_after == "fail"  # published: noise floor at most -60
+
+
+def test_forecast_where_nothing_is_published() -> None:
+    """The number of common practice gives a gain, but no verdict, and the note says so."""
+    delivery = forecast(KNOWN["youtube"], -20.0, -9.0, -70.0)
+    assert delivery.gain_db == pytest.approx(6.0)
+    assert delivery.verdict == delivery.verdict_after == "not published"
+    assert "No number is published here" in delivery.note
+
+
+def test_forecast_of_one_channel() -> None:
+    """The note says that a one-channel voice is counted on two speakers."""
+    assert "two speakers" in forecast(KNOWN["social"], -20.0, -9.0, None, two_speakers=True).note
+    assert "two speakers" not in forecast(KNOWN["social"], -20.0, -9.0, None).note
+
+
+@pytest.mark.parametrize("loudness", [None, -math.inf])
+def test_forecast_without_a_level(loudness: float | None) -> None:
+    """Silence, or a take too short to measure, has no gain and says why."""
+    delivery = forecast(KNOWN["social"], loudness, -math.inf, None)
+    assert delivery.gain_db is None
+    assert delivery.limiter_db is None
+    assert delivery.note.startswith("No gain can be given: the loudness")
+
+
+def test_forecast_of_digital_silence_between_words() -> None:
+    """A floor of -inf stays there whatever the gain, and is left out of the words."""
+    delivery = forecast(KNOWN["social"], -20.0, -9.0, -math.inf)
+    assert delivery.noise_floor_after_dbfs == -math.inf
+    assert "floor" not in delivery.note
+    assert delivery.to_dict()["noise_floor_after_dbfs"] is None
+
+
+@pytest.mark.parametrize(
+    ("gain", "peak", "words"),
+    [
+        (4.2, -3.1, "+4.2 dB would put the peak at +1.1 dBTP: limit by 2.1 dB first."),
+        (1.0, -3.0, "+1.0 dB would put the peak at -2.0 dBTP, within the limit of -1.0."),
+        (-2.0, 0.0, "-2.0 dB would put the peak at -2.0 dBTP, within the limit of -1.0."),
+        (0.04, -3.0, "No gain is needed."),
+        (3.0, None, "+3.0 dB would bring it there."),
+    ],
+)
+def test_gain_in_words(gain: float, peak: float | None, words: str) -> None:
+    """What a gain does to the true peak, as a person would say it."""
+    assert gain_words(KNOWN["social"], gain, peak) == words

@@ -1,0 +1,1 @@
+"""Takes against each other: ranking, phrase by phrase, and a pickup against its reference."""

@@ -1,0 +1,141 @@
+"""Small listening copies of takes and mixes, to be carried inside a page."""
+
+from __future__ import annotations
+
+import base64
+import io
+import os
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from vocheck.audio.readers import open_audio, read
+from vocheck.measurements import true_peak
+from vocheck.measurements.true_peak import TruePeakMeter
+
+PEAK_DBTP = -1.0
+"""A copy that would peak above this is turned down to it: the lossy coder overshoots."""
+_KBPS = {1: 96, 2: 160}  # by channels
+_MP3_RATES = (32_000, 44_100, 48_000)
+_BLOCK = 48_000  # libsndfile's encoders want modest pieces
+_LOWEST_KBPS, _HIGHEST_KBPS = 32, 320
+_CENTRE = np.sqrt(0.5)  # of what comes from the middle or from behind, ITU-R BS.775-4, table 2
+
+
+@dataclass(frozen=True)
+class ListeningCopy:
+    """A recording as an address that holds the sound itself.
+
+    Attributes
+    ----------
+    address : str
+        ``data:audio/mpeg;base64,...``.
+    gain_db : float
+        How far the copy was turned down, 0 or negative.
+    """
+
+    address: str
+    gain_db: float
+
+
+def voice_copy(path: str | os.PathLike[str]) -> ListeningCopy:
+    """Return a copy of a take's voice as MP3 in a ``data:`` address.
+
+    Raises
+    ------
+    AudioError
+        If the take cannot be read.
+    """
+    recording = read(path)
+    encoder = _Encoder(recording.rate, 1, _gain_db(true_peak.measure(recording).level_dbtp))
+    encoder.feed(recording.voice[:, np.newaxis])
+    return encoder.copy()
+
+
+def listening_copy(path: str | os.PathLike[str]) -> ListeningCopy:
+    """Return a copy of a mix as MP3 in a ``data:`` address.
+
+    The file is read twice, in blocks: for its peak, and for the copy. More than two channels are
+    folded down to two (ITU-R BS.775).
+
+    Raises
+    ------
+    AudioError
+        If the mix cannot be read.
+    """
+    with open_audio(path) as file:
+        rate, channels = file.source.rate_hz, min(2, file.source.channels)
+        fold = _fold_down(file.source.channels, file.source.layout)
+        meter = TruePeakMeter(channels, rate)
+        for block in file.blocks():
+            meter.feed(block @ fold)
+    encoder = _Encoder(rate, channels, _gain_db(meter.result().level_dbtp))
+    with open_audio(path) as file:
+        for block in file.blocks():
+            encoder.feed(block @ fold)
+    return encoder.copy()
+
+
+def _gain_db(peak_dbtp: float | None) -> float:
+    return 0.0 if peak_dbtp is None or peak_dbtp == -np.inf else min(0.0, PEAK_DBTP - peak_dbtp)
+
+
+def _fold_down(channels: int, layout: tuple[str, ...] | None) -> npt.NDArray[np.float32]:
+    """Return the weights, shape (channels, 1 or 2), of a copy in mono or stereo."""
+    if channels <= 2:
+        return np.eye(channels, dtype=np.float32)
+    weights = np.zeros((channels, 2), np.float32)
+    for weight, name in zip(weights, layout or ("?",) * channels, strict=True):
+        if name == "LFE":
+            continue
+        share = 1.0 if name in ("FL", "FR") else _CENTRE
+        weight[0] = 0.0 if name.endswith("R") else share
+        weight[1] = 0.0 if name.endswith("L") else share
+    return weights
+
+
+class _Encoder:
+    """Encodes a stream as MP3, at a rate that MP3 knows."""
+
+    def __init__(self, rate_hz: int, channels: int, gain_db: float) -> None:
+        import soundfile
+        import soxr
+
+        self._gain_db = gain_db
+        self._gain = np.float32(10 ** (gain_db / 20))
+        rate = rate_hz if rate_hz in _MP3_RATES else _MP3_RATES[-1]
+        self._resampler = (
+            None
+            if rate == rate_hz
+            else soxr.ResampleStream(rate_hz, rate, channels, dtype="float32", quality="HQ")
+        )
+        self._channels = channels
+        self._out = io.BytesIO()
+        self._file = soundfile.SoundFile(
+            self._out,
+            "w",
+            samplerate=rate,
+            channels=channels,
+            format="MP3",
+            subtype="MPEG_LAYER_III",
+            bitrate_mode="CONSTANT",
+            # libsndfile's scale: 0 is the highest bit rate, 1 the lowest
+            compression_level=(_HIGHEST_KBPS - _KBPS[channels]) / (_HIGHEST_KBPS - _LOWEST_KBPS),
+        )
+
+    def feed(self, block: npt.NDArray[np.floating], last: bool = False) -> None:
+        """Take in the next frames, shape (frames, channels)."""
+        samples = np.ascontiguousarray(block * self._gain, np.float32)
+        if self._resampler is not None:
+            samples = self._resampler.resample_chunk(samples, last=last)
+        for start in range(0, len(samples), _BLOCK):
+            self._file.write(samples[start : start + _BLOCK])
+
+    def copy(self) -> ListeningCopy:
+        """Return what was fed; nothing more may be fed."""
+        if self._resampler is not None:
+            self.feed(np.zeros((0, self._channels), np.float32), last=True)
+        self._file.close()
+        encoded = base64.b64encode(self._out.getvalue()).decode("ascii")
+        return ListeningCopy(f"data:audio/mpeg;base64,{encoded}", self._gain_db)

@@ -1,0 +1,322 @@
+"""A pickup against a reference take: whether the cut will be heard, and what brings it nearer.
+
+Level, tone, noise, room, pitch and pace of both are measured in the same way and compared; each
+difference has a tolerance with its source (`policy/match.toml`). Level, tone and noise can be
+brought nearer in the edit: the report suggests a gain and a gentle equalizer curve. Room, pitch and
+pace cannot, or hardly.
+
+The tone is compared by third octaves of the speech. Takes of the same line need a few seconds; with
+other words, tone differences below 5 dB mean nothing, and less than 7 s of speech is too little.
+
+The distance hint rests on the proximity effect of a directional microphone: moving away from it
+takes bass. It is a hint only, since an equalizer, a turned head or another microphone do so too.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Literal
+
+import numpy as np
+
+from vocheck.measurements import Measurements
+from vocheck.policy.limits import Limits, Status
+from vocheck.policy.words import fill
+from vocheck.results import SCHEMA, Result
+from vocheck.session.take import TakeResult, check_take
+
+EQ_BANDS_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+_EQ_MOST_DB = 6.0  # more than this is no gentle curve any more
+_EQ_LEAST_DB = 1.0  # less than this is not worth a band
+_BASS_HZ = (80.0, 250.0)
+_MIDDLE_HZ = (500.0, 2000.0)
+_LOWEST_TONE_HZ, _HIGHEST_TONE_HZ = 100.0, 7000.0
+_BASS_HINT_DB = 2.5  # of bass against middle before a distance is hinted at
+_OTHER_TEXT_S = 7.0  # speech needed to compare the tone of different words
+
+MatchVerdict = Literal["matches", "can be matched", "differs"]
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """One row of ``match.toml`` (see the head of that file)."""
+
+    what: str
+    unit: str
+    within: float
+    source: str
+    status: Status
+    higher: str
+    lower: str
+    now: str
+    far: float = float("inf")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference(Result):
+    """One quantity of the pickup against the reference.
+
+    Attributes
+    ----------
+    name, what : str
+    reference, take : float or None
+        What was measured on each; of the tone only the difference is known.
+    difference : float or None
+        Take less reference; ``None`` where one of them was not measured.
+    unit : str
+    within : float
+        The tolerance.
+    verdict : {"matches", "can be matched", "differs"} or None
+    sentence : str
+        What it means; why it is not known, if it is not.
+    now : str
+        What to change in the booth.
+    source, status : str
+        Of the tolerance.
+    """
+
+    name: str
+    what: str
+    reference: float | None
+    take: float | None
+    difference: float | None
+    unit: str
+    within: float
+    verdict: MatchVerdict | None
+    sentence: str
+    now: str
+    source: str
+    status: Status
+
+
+@dataclass(frozen=True, kw_only=True)
+class EqBand(Result):
+    """One octave band of the suggested equalizer: `gain_db` at `centre_hz`."""
+
+    centre_hz: float
+    gain_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class MatchResult(Result):
+    """A pickup against a reference take.
+
+    Attributes
+    ----------
+    reference, path : str or None
+    same_line : bool
+        Whether both are takes of one line, by their names.
+    verdict : {"matches", "can be matched", "differs"}
+    differences : tuple of Difference
+    gain_db : float or None
+        Brings the pickup to the reference's level.
+    eq : tuple of EqBand
+        Brings its tone nearer; empty where it is near enough.
+    distance_hint : str or None
+    """
+
+    reference: str | None
+    path: str | None
+    same_line: bool
+    verdict: MatchVerdict
+    differences: tuple[Difference, ...]
+    gain_db: float | None
+    eq: tuple[EqBand, ...]
+    distance_hint: str | None
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the match as plain data, with the version of the schema."""
+        return {"schema": SCHEMA, **super().to_dict()}
+
+
+def match_take(
+    reference: str | os.PathLike[str],
+    take: str | os.PathLike[str],
+    limits: Limits | None = None,
+) -> MatchResult:
+    """Compare a pickup file with a reference file.
+
+    Raises
+    ------
+    AudioError
+        If either cannot be read or measured.
+    """
+    return match_results(check_take(reference, limits), check_take(take, limits))
+
+
+def match_results(reference: TakeResult, take: TakeResult) -> MatchResult:
+    """Compare two takes that are already measured."""
+    a, b = reference.measurements, take.measurements
+    same_line = reference.line is not None and reference.line == take.line
+    level = _pair("level", a.loudness.integrated_lufs, b.loudness.integrated_lufs)
+    differences = (
+        level,
+        _tone(a, b, same_line),
+        _pair("noise", _negative(a.noise.snr_db), _negative(b.noise.snr_db)),
+        _pair("room", a.reverberation.c50_db, b.reverberation.c50_db),
+        _pair("reverberation", a.reverberation.rt60_s, b.reverberation.rt60_s),
+        _pitch(a, b),
+        _pace(a, b),
+    )
+    return MatchResult(
+        reference=reference.path,
+        path=take.path,
+        same_line=same_line,
+        verdict=_verdict(differences),
+        differences=differences,
+        gain_db=None if level.difference is None else -level.difference,
+        eq=_eq(a, b),
+        distance_hint=_distance_hint(a, b),
+    )
+
+
+@cache
+def load_tolerances() -> dict[str, Tolerance]:
+    """Return the rows of ``match.toml`` by name."""
+    text = files("vocheck.policy").joinpath("match.toml").read_text(encoding="utf-8")
+    return {name: Tolerance(**row) for name, row in tomllib.loads(text).items()}
+
+
+def _verdict(differences: Sequence[Difference]) -> MatchVerdict:
+    verdicts = {difference.verdict for difference in differences}
+    for verdict in ("differs", "can be matched"):
+        if verdict in verdicts:
+            return verdict
+    return "matches"
+
+
+def _pair(name: str, reference: float | None, take: float | None) -> Difference:
+    known = reference is not None and take is not None
+    difference = None
+    if reference is not None and take is not None and np.isfinite(reference - take):
+        difference = take - reference
+    reason = "" if known else "not measured on both takes"
+    return _difference(name, reference, take, difference, reason)
+
+
+def _difference(
+    name: str,
+    reference: float | None,
+    take: float | None,
+    difference: float | None,
+    reason: str = "",
+) -> Difference:
+    tolerance = load_tolerances()[name]
+    verdict: MatchVerdict | None = None
+    sentence = f"{tolerance.what}: cannot tell, {reason or 'one of the takes is silent'}"
+    if difference is not None:
+        verdict = _judged(difference, tolerance)
+        words = tolerance.higher if difference > 0 else tolerance.lower
+        sentence = (
+            f"{tolerance.what} matches"
+            if verdict == "matches"
+            else f"{tolerance.what}: {fill(words, diff=abs(difference))}"
+        )
+    return Difference(
+        name=name,
+        what=tolerance.what,
+        reference=reference,
+        take=take,
+        difference=difference,
+        unit=tolerance.unit,
+        within=tolerance.within,
+        verdict=verdict,
+        sentence=sentence,
+        now=tolerance.now,
+        source=tolerance.source,
+        status=tolerance.status,
+    )
+
+
+def _judged(difference: float, tolerance: Tolerance) -> MatchVerdict:
+    if abs(difference) <= tolerance.within:
+        return "matches"
+    return "differs" if abs(difference) > tolerance.far else "can be matched"
+
+
+def _negative(value: float | None) -> float | None:
+    """Return the noise re speech: what is heard once both takes are at the same level."""
+    return None if value is None else -value
+
+
+def _bands(m: Measurements, low_hz: float, high_hz: float) -> dict[float, float]:
+    return {
+        band.centre_hz: band.level_db
+        for band in m.tone.ltas or ()
+        if low_hz <= band.centre_hz <= high_hz and np.isfinite(band.level_db)
+    }
+
+
+def _tone(a: Measurements, b: Measurements, same_line: bool) -> Difference:
+    """Compare the third octaves, the mean difference removed: that is level, not tone."""
+    mine = _bands(a, _LOWEST_TONE_HZ, _HIGHEST_TONE_HZ)
+    other = _bands(b, _LOWEST_TONE_HZ, _HIGHEST_TONE_HZ)
+    name = "tone" if same_line else "tone_other_text"
+    steps = [other[hz] - mine[hz] for hz in mine if hz in other]
+    if len(steps) < 3:
+        return _difference(name, None, None, None, "no spectrum on both takes")
+    if not same_line and min(_speech_s(a), _speech_s(b)) < _OTHER_TEXT_S:
+        reason = f"other words need {_OTHER_TEXT_S:.0f} s of speech in both takes"
+        return _difference(name, None, None, None, reason)
+    return _difference(name, None, None, float(np.std(steps)))
+
+
+def _speech_s(m: Measurements) -> float:
+    return sum(phrase.end_s - phrase.start_s for phrase in m.speech.phrases)
+
+
+def _pitch(a: Measurements, b: Measurements) -> Difference:
+    first, second = a.speech.pitch_median_hz, b.speech.pitch_median_hz
+    if not first or not second:
+        return _difference("pitch", first, second, None, "no pitch on both takes")
+    return _difference("pitch", first, second, 12 * float(np.log2(second / first)))
+
+
+def _pace(a: Measurements, b: Measurements) -> Difference:
+    first, second = a.speech.syllables_per_s, b.speech.syllables_per_s
+    if not first or not second:
+        return _difference("pace", first, second, None, "no syllables on both takes")
+    return _difference("pace", first, second, 100 * (second / first - 1))
+
+
+def _eq(a: Measurements, b: Measurements) -> tuple[EqBand, ...]:
+    """Return what brings the tone of b towards a: octaves, in half decibels, never far."""
+    mine, other = (_bands(m, 50.0, 10_000.0) for m in (a, b))
+    steps = {hz: mine[hz] - other[hz] for hz in mine if hz in other}
+    if len(steps) < 3:
+        return ()
+    middle = float(np.median(list(steps.values())))
+    bands = []
+    for centre in EQ_BANDS_HZ:
+        inside = [step for hz, step in steps.items() if centre / 1.5 < hz < centre * 1.5]
+        if not inside:
+            continue
+        gain = float(np.clip(np.mean(inside) - middle, -_EQ_MOST_DB, _EQ_MOST_DB))
+        if abs(gain) >= _EQ_LEAST_DB:
+            bands.append(EqBand(centre_hz=centre, gain_db=round(2 * gain) / 2))
+    return tuple(bands)
+
+
+def _distance_hint(a: Measurements, b: Measurements) -> str | None:
+    def bass(m: Measurements) -> float | None:
+        low, middle = _bands(m, *_BASS_HZ), _bands(m, *_MIDDLE_HZ)
+        if not low or not middle:
+            return None
+        return float(np.mean(list(low.values())) - np.mean(list(middle.values())))
+
+    first, second = bass(a), bass(b)
+    if first is None or second is None or abs(second - first) < _BASS_HINT_DB:
+        return None
+    if second < first:
+        return (
+            f"{first - second:.0f} dB less bass than the reference: "
+            "possibly further from the microphone"
+        )
+    return (
+        f"{second - first:.0f} dB more bass than the reference: possibly closer to the microphone"
+    )

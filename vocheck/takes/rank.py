@@ -1,0 +1,445 @@
+"""The takes of one line in order, with reasons a director can argue with.
+
+Every take is compared with the best of its line, fact by fact: what the voice, the text and the
+microphone do anyway is common to all takes and falls out, which is why relative scores agree with
+outside judges far better than absolute ones. A fact costs points (``policy/ranking.toml``); the
+points beyond those of the best take add up to the damage, and the least damage ranks first.
+
+A take whose verdict is `keep` stands before one that needs fixing, and that before a retake. A
+circled take stands first whatever it measures: the person's choice wins, and the report says what
+is wrong with it and which take is the nearest clean one.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import tomllib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal
+
+from vocheck.measurements import Measurements
+from vocheck.policy.judge import Verdict, look_up, resolve, word_points
+from vocheck.policy.limits import Limits
+from vocheck.policy.words import fill
+from vocheck.results import SCHEMA, Result
+from vocheck.script.text import Script
+from vocheck.session.names import Note, Notes, open_session, take_key
+from vocheck.session.take import Failure, TakeResult, check_all
+
+VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
+NEAR_S = 0.005
+"""What lies this near to an event of which it may be part is not counted beside it."""
+Progress = Callable[[Iterable[TakeResult | Failure], int], Iterable[TakeResult | Failure]]
+"""Wraps a stream of results of known length, to show how far it is."""
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One row of ``ranking.toml``: what a fact costs (see the head of that file)."""
+
+    name: str
+    measurement: str
+    sense: Literal["high", "low"]
+    free: float
+    step: float
+    weight: float
+    tell: float
+    worse: str
+    source: str
+    minus: str | None = None
+    absent: str | None = None
+    times: str | None = None
+    apart_from: str | None = None
+    each: float = 0.0
+    scale: Literal["linear", "doublings"] = "linear"
+    cap: float = float("inf")
+
+    def facts(self, measurements: Measurements) -> list[tuple[float, float | None]]:
+        """Return the values that cost, each with its time where it has one."""
+        found = [(float(v), t) for v, t in look_up(measurements, self.measurement, self.name)]
+        if self.apart_from is not None:
+            others = resolve(measurements, self.apart_from) or ()
+            found = [(v, t) for v, t in found if t is None or not any(_at(t, o) for o in others)]
+        if self.minus is None:
+            return found
+        return [
+            (value - float(other), time)
+            for value, time in found
+            for other, _ in look_up(measurements, self.minus, self.name)
+        ]
+
+    def beyond(self, value: float) -> float:
+        """Return by how many steps a value is beyond what is free."""
+        sign = 1.0 if self.sense == "high" else -1.0
+        return max(0.0, sign * (value - self.free)) / self.step
+
+    def points(self, values: Iterable[float]) -> float:
+        """Return what values cost together: never less where one is worse or there is one more."""
+        amount = sum(b + self.each for value in values if (b := self.beyond(value)) > 0.0)
+        if self.scale == "doublings":
+            amount = math.log2(1.0 + amount)
+        return min(self.cap, self.weight * amount)
+
+    @property
+    def is_local(self) -> bool:
+        """Whether this costs where it happens, not the take as a whole."""
+        return self.times is not None or "[]" in self.measurement
+
+    def points_within(self, measurements: Measurements, span: tuple[float, float]) -> _Within:
+        """Return what happens between two moments costs, and how many times it happens there."""
+        if self.times is None:
+            values = [v for v, t in self.facts(measurements) if t is not None and _inside(t, span)]
+            return self.points(values), sum(self.beyond(value) > 0.0 for value in values)
+        lengths = look_up(measurements, f"{self.times}[].length_s", self.name)
+        here = [length for length, time in lengths if time is not None and _inside(time, span)]
+        if not here:
+            return 0.0, 0
+        share = sum(here) / sum(length for length, _ in lengths)
+        return share * self.points(v for v, _ in self.facts(measurements)), len(here)
+
+
+_Within = tuple[float, int]
+
+
+def _at(time_s: float, event: Any) -> bool:
+    """Return whether a moment belongs to an event that starts and ends."""
+    return bool(event.start_s - NEAR_S <= time_s <= event.end_s + NEAR_S)
+
+
+def _inside(time: float, span: tuple[float, float]) -> bool:
+    return span[0] <= time < span[1]
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What one fact costs one take.
+
+    Attributes
+    ----------
+    points : float
+    value : float or None
+        The fact; of several events the worst; ``None`` where it was not measured.
+    count : int
+        How many events cost something.
+    """
+
+    points: float
+    value: float | None
+    count: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class RankedTake(Result):
+    """A take in its place.
+
+    Attributes
+    ----------
+    path : str or None
+    position : int
+        1 is first.
+    score : float
+        Points of damage beyond the best of the line, as a negative number: 0 is the best there is.
+    reasons : tuple of str
+        Why it stands here.
+    circled : bool
+    verdict : Verdict
+    note : Note
+        What the session notes say.
+    result : TakeResult
+    """
+
+    path: str | None
+    position: int
+    score: float
+    reasons: tuple[str, ...]
+    circled: bool
+    verdict: Verdict
+    note: Note
+    result: TakeResult
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineRanking(Result):
+    """The takes of one line, best first.
+
+    Attributes
+    ----------
+    line : str
+    order : tuple of RankedTake
+    undecided : bool
+        The first two cannot be told apart.
+    nearest_clean : str or None
+        Where the circled take needs a retake: the path of the best take that does not.
+    """
+
+    line: str
+    order: tuple[RankedTake, ...]
+    undecided: bool
+    nearest_clean: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ranking(Result):
+    """The takes of a session, line by line.
+
+    Attributes
+    ----------
+    lines : tuple of LineRanking
+    failures : tuple of Failure
+        Files that could not be done.
+    left_out : tuple of str
+        Files whose names are not those of takes.
+    """
+
+    lines: tuple[LineRanking, ...]
+    failures: tuple[Failure, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the ranking as plain data, with the version of the schema."""
+        return {"schema": SCHEMA, **super().to_dict()}
+
+
+def rank_takes(
+    paths: Iterable[str | os.PathLike[str]],
+    limits: Limits | None = None,
+    targets: Sequence[str] = (),
+    *,
+    notes: Notes | None = None,
+    pattern: str | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+    script: Script | None = None,
+) -> Ranking:
+    """Measure takes and rank those of each line.
+
+    Parameters
+    ----------
+    paths : iterable of path-like
+        Takes, or folders of them.
+    limits, targets, pattern, executor, script
+        As for `vocheck.check_all`.
+    notes : Notes, optional
+        What the session notes say; where omitted, ``notes.csv`` beside the takes is read.
+    progress : callable, optional
+        Given the stream of results and how many there will be, returns the stream to read from.
+
+    Raises
+    ------
+    SessionError
+        If a folder holds no recording, or the notes or the pattern are malformed.
+    TargetError
+        If a target is unknown or a limits file malformed.
+    """
+    session = open_session(paths, pattern, notes)
+    takes = session.paths
+    checked: Iterable[TakeResult | Failure] = check_all(
+        takes, limits, targets, pattern=pattern, executor=executor, script=script
+    )
+    if progress is not None:
+        checked = progress(checked, len(takes))
+    results = dict(zip(takes, checked, strict=True))
+    return Ranking(
+        lines=tuple(
+            rank_line(
+                name,
+                [result for path, _ in line if isinstance(result := results[path], TakeResult)],
+                session.notes,
+            )
+            for name, line in session.lines.items()
+            if any(isinstance(results[path], TakeResult) for path, _ in line)
+        ),
+        failures=tuple(r for r in results.values() if isinstance(r, Failure)),
+        left_out=tuple(os.fspath(path) for path in session.left_out),
+    )
+
+
+def rank_line(line: str, takes: Sequence[TakeResult], notes: Notes | None = None) -> LineRanking:
+    """Put the takes of one line in order.
+
+    Parameters
+    ----------
+    line : str
+    takes : sequence of TakeResult
+    notes : Notes, optional
+    """
+    comparison = _Comparison.of(takes, notes or {})
+    by_damage = comparison.by_damage()
+    # A circled take stands first whatever it measures: the person's choice wins.
+    order = sorted(by_damage, key=lambda i: not comparison.noted[i].circled)
+    if not order:
+        return LineRanking(line=line, order=(), undecided=False)
+    first = order[0]
+    circled = comparison.noted[first].circled
+    clean = [i for i in by_damage if takes[i].verdict != "retake"]
+    return LineRanking(
+        line=line,
+        order=tuple(
+            RankedTake(
+                path=takes[i].path,
+                position=place,
+                score=-comparison.damage[i],
+                reasons=comparison.reasons(i, by_damage),
+                circled=comparison.noted[i].circled,
+                verdict=takes[i].verdict,
+                note=comparison.noted[i],
+                result=takes[i],
+            )
+            for place, i in enumerate(order, start=1)
+        ),
+        undecided=len(order) > 1 and not circled and comparison.same(*order[:2]),
+        nearest_clean=takes[clean[0]].path
+        if circled and takes[first].verdict == "retake" and clean
+        else None,
+    )
+
+
+def take_costs(measurements: Measurements) -> dict[str, Cost]:
+    """Return what each fact costs a take, by the name of the criterion."""
+    return {criterion.name: _cost(measurements, criterion) for criterion in load_criteria()}
+
+
+def relative_damage(costs: Sequence[Mapping[str, Cost]]) -> list[float]:
+    """Return each take's points beyond the best of the line, added up over the facts.
+
+    A fact that could not be measured on a take costs it what the median take pays.
+    """
+    damage = [0.0] * len(costs)
+    for criterion in load_criteria():
+        known = sorted(c[criterion.name].points for c in costs if _known(c[criterion.name]))
+        if not known:
+            continue
+        typical = known[len(known) // 2]
+        for i, cost in enumerate(costs):
+            paid = cost[criterion.name]
+            damage[i] += (paid.points if _known(paid) else typical) - known[0]
+    return damage
+
+
+@cache
+def load_criteria() -> tuple[Criterion, ...]:
+    """Return the rows of ``ranking.toml``."""
+    return tuple(
+        Criterion(name=name, **row) for name, row in _ranking().items() if isinstance(row, dict)
+    )
+
+
+@cache
+def _ranking() -> dict[str, Any]:
+    text = files("vocheck.policy").joinpath("ranking.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def _known(cost: Cost) -> bool:
+    return cost.value is not None
+
+
+def _cost(measurements: Measurements, criterion: Criterion) -> Cost:
+    values = [value for value, _ in criterion.facts(measurements)]
+    if not values:
+        # No events is a cost of nothing; not measured is not known.
+        listed = criterion.absent or criterion.measurement.partition("[]")[0]
+        known = resolve(measurements, listed) is not None
+        return Cost(0.0, criterion.free if known else None, 0)
+    return Cost(
+        points=criterion.points(values),
+        value=max(values, key=criterion.beyond),
+        count=sum(criterion.beyond(value) > 0.0 for value in values),
+    )
+
+
+@dataclass(frozen=True)
+class _Comparison:
+    """The takes of one line side by side; takes are spoken of by their index."""
+
+    takes: Sequence[TakeResult]
+    noted: Sequence[Note]
+    costs: Sequence[Mapping[str, Cost]]
+    damage: Sequence[float]
+    words: Sequence[float]
+    names: Sequence[str]
+
+    @classmethod
+    def of(cls, takes: Sequence[TakeResult], notes: Notes) -> _Comparison:
+        costs = [take_costs(take.measurements) for take in takes]
+        words = [word_points(take.reading) for take in takes]
+        return cls(
+            takes=takes,
+            noted=[notes.get(take_key(take.path or ""), Note()) for take in takes],
+            costs=costs,
+            damage=[
+                damage + points - min(words)
+                for damage, points in zip(relative_damage(costs), words, strict=True)
+            ],
+            words=words,
+            names=[_name(take, i) for i, take in enumerate(takes)],
+        )
+
+    def by_damage(self) -> list[int]:
+        """Return the takes in technical order."""
+        return sorted(
+            range(len(self.takes)),
+            key=lambda i: (VERDICT_ORDER.index(self.takes[i].verdict), self.damage[i]),
+        )
+
+    def same(self, a: int, b: int) -> bool:
+        """Return whether two takes cannot be told apart."""
+        return (
+            self.takes[a].verdict == self.takes[b].verdict
+            and abs(self.damage[a] - self.damage[b]) < _ranking()["undecided"]
+        )
+
+    def worse_than(self, a: int, b: int) -> str:
+        """Return in words what costs take `a` more than take `b`, the dearest first."""
+        found = []
+        if self.words[a] > self.words[b]:
+            found.append((self.words[a] - self.words[b], "words depart from the script"))
+        for criterion in load_criteria():
+            mine, other = self.costs[a][criterion.name], self.costs[b][criterion.name]
+            if mine.value is None or other.value is None or mine.points <= other.points:
+                continue
+            points = mine.points - other.points
+            diff = points if "[]" in criterion.measurement else abs(mine.value - other.value)
+            if diff >= criterion.tell:
+                found.append(
+                    (points, fill(criterion.worse, diff=diff, value=mine.value, count=mine.count))
+                )
+        return ", ".join(words for _, words in sorted(found, reverse=True))
+
+    def reasons(self, i: int, by_damage: Sequence[int]) -> tuple[str, ...]:
+        """Return why take `i` stands where it stands, most important first."""
+        best = by_damage[0]
+        reasons = ["circled in the notes"] if self.noted[i].circled else []
+        if len(by_damage) == 1:
+            reasons.append("the only take of this line")
+        elif i == best:
+            reasons.append(self._why_best(i, rival=by_damage[1]))
+        else:
+            reasons.append(self._why_not_best(i, best))
+        return tuple(reasons)
+
+    def _why_best(self, i: int, rival: int) -> str:
+        if self.same(i, rival):
+            return f"cannot be told apart from {self.names[rival]}: choose by the read"
+        worse = self.worse_than(rival, i)
+        if worse:
+            return f"cleanest; the next, {self.names[rival]}, is worse: {worse}"
+        return f"cleanest, by a little of many things; next is {self.names[rival]}"
+
+    def _why_not_best(self, i: int, best: int) -> str:
+        if self.same(i, best):
+            return f"cannot be told apart from {self.names[best]}: choose by the read"
+        worse = self.worse_than(i, best)
+        return f"against {self.names[best]}: {worse or 'a little of many things'}"
+
+
+def _name(take: TakeResult, index: int) -> str:
+    if take.take is not None:
+        return f"take {take.take}"
+    return Path(take.path).stem if take.path else f"take {index + 1}"
