@@ -2,8 +2,8 @@
 
 No script is needed: the takes are mapped onto each other (`vocheck.takes.takemap`), and the line
 falls into phrases where most takes pause. Every phrase of every take gets its faults, level and
-pace, and its cost (`policy/ranking.toml`). The cleanest path through the phrases is found by dynamic
-programming: the cost of the phrases plus that of every change of take, which grows with the
+pace, and its cost (`policy/ranking.toml`). The cleanest path through the phrases is found by
+dynamic programming: the cost of the phrases plus that of every change of take, which grows with the
 mismatch of level, tone, pitch, room and noise at the join (`policy/comp.toml`). It always stands
 beside the best single take, which a cut must beat.
 
