@@ -13,10 +13,10 @@ import numpy as np
 import soundfile
 import soxr
 
-from tests import outside, speech
 from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
-from tests.speech import Speech
+from tests.material import outside, speech
+from tests.material.speech import Speech
 from vocheck.measurements import tone
 from vocheck.measurements.tone import Tone
 from vocheck.recording import Recording

@@ -12,8 +12,8 @@ from functools import cache
 import numpy as np
 import soundfile
 
-from tests import outside, speech
-from tests.speech import Speech
+from tests.material import outside, speech
+from tests.material.speech import Speech
 
 TESTED_ON = (
     "Tested on readers that played no part in tuning: two labelled ones (praatio), a sentence"

@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 import soxr
 
-from tests import speech
 from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
-from tests.speech import Speech
+from tests.material import speech
+from tests.material.speech import Speech
 from vocheck.measurements import clicks
 from vocheck.measurements.clicks import Click
 from vocheck.recording import Recording

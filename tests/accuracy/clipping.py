@@ -14,8 +14,8 @@ import numpy.typing as npt
 import soundfile
 import soxr
 
-from tests import outside, speech
 from tests.accuracy.sections import write_section
+from tests.material import outside, speech
 from vocheck.measurements import clipping
 from vocheck.measurements.clipping import Clipping
 from vocheck.recording import Recording

@@ -13,7 +13,7 @@ import soxr
 
 from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
-from tests.speech import Speech
+from tests.material.speech import Speech
 from vocheck.measurements import dropouts
 from vocheck.recording import Recording
 

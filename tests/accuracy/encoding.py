@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from tests import outside, speech
 from tests.accuracy.sections import write_section
+from tests.material import outside, speech
 from vocheck.audio.codecs import Coding, RoundTrip
 from vocheck.measurements.true_peak import TruePeakMeter
 

@@ -5,7 +5,7 @@ A `Line` is one sentence or two of one voice. A `Take` is a reading of it: a lit
 (and so higher or lower, up to 3 %), up to 3 dB louder or softer, with pauses of its own before and
 after, in a quiet booth (noise 60 dB below the voice) before a good converter (-95 dBFS), and with
 the faults that were planted. Two takes of a line are never the same samples. Everything is seeded;
-measurements and judgments are kept in `tests.outside.CACHE` under the hash of the samples.
+measurements and judgments are kept in `tests.material.outside.CACHE` under the hash of the samples.
 
 Judges, at 16 kHz, which is what they take:
 
@@ -32,7 +32,6 @@ from scipy.fft import next_fast_len
 from scipy.ndimage import uniform_filter1d
 
 import vocheck
-from tests import outside, speech
 from tests.accuracy.clicks import digital_click, mouth_click
 from tests.accuracy.clipping import clip
 from tests.accuracy.hum import mains
@@ -40,7 +39,8 @@ from tests.accuracy.plosives import noise_burst, ringing_spike
 from tests.accuracy.processing import envelope_db, spectral, turned_down
 from tests.accuracy.sibilance import with_bell
 from tests.accuracy.takes import colored, scaled
-from tests.speech import Speech
+from tests.material import outside, speech
+from tests.material.speech import Speech
 from vocheck.measurements import Measurements, measure
 from vocheck.recording import Recording
 from vocheck.voice.level import active_level
@@ -148,7 +148,7 @@ def _write(file: Path, data: bytes) -> None:
 
 _PACKAGE = Path(vocheck.__file__).parent
 _MEASURERS = (_PACKAGE / "recording.py", _PACKAGE / "measurements", _PACKAGE / "dsp")
-_MAKERS = (Path(__file__), Path(speech.__file__), _PACKAGE / "dsp" / "level.py")
+_MAKERS = (Path(__file__), Path(speech.__file__), _PACKAGE / "voice" / "level.py")
 
 
 @cache
@@ -475,7 +475,7 @@ def _reading(voice: Speech, rng: np.random.Generator) -> Speech:
 @lru_cache
 def lines(*, testing: bool) -> tuple[Line, ...]:
     """Return the lines to fit on, or those to test on; no voice and no sentence is in both."""
-    from training.reverberation.voices import voices
+    from tests.training.reverberation.voices import voices
 
     names, texts = (
         (speech.TEST_VOICES, speech.TEST_LINES)

@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import fftconvolve
 
-from tests import readings, speech
 from tests.accuracy.sections import write_section
-from tests.readings import RATE, Reading
+from tests.material import readings, speech
+from tests.material.readings import RATE, Reading
 from vocheck.recording import Recording
 from vocheck.session.take import TakeResult, check_recording
 from vocheck.takes.match import EQ_BANDS_HZ, MatchResult, match_results

@@ -8,13 +8,13 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.signal import oaconvolve
 
-from tests import speech
 from tests.accuracy.processing import TREATMENTS
 from tests.accuracy.sections import write_section
 from tests.accuracy.takes import RATE, SPEECH_DBFS, clean, colored, in_room, real, scaled
-from tests.demo_session import FOLDER
+from tests.material import speech
+from tests.material.demo_session import FOLDER
+from tests.material.music import excerpts, under
 from tests.measurements.test_reverberation import room
-from tests.music import excerpts, under
 from vocheck.audio.readers import read
 from vocheck.measurements import processing
 from vocheck.recording import Recording

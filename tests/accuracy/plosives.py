@@ -11,9 +11,9 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from tests import speech
 from tests.accuracy.sections import write_section
-from tests.speech import Speech
+from tests.material import speech
+from tests.material.speech import Speech
 from vocheck.measurements import plosives
 from vocheck.measurements.plosives import Plosive, Plosives
 from vocheck.recording import Recording

@@ -25,7 +25,7 @@ from tests.accuracy.faults import (
     mixed_takes,
 )
 from tests.accuracy.sections import write_section
-from training.ranking.fit import amounts, audible, fit, fitted_criteria
+from tests.training.ranking.fit import amounts, audible, fit, fitted_criteria
 from vocheck.policy.judge import judge, verdict_of
 from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
@@ -289,7 +289,7 @@ for gates, digital silence and bandwidth, and that clicks at the edges of a drop
 Every take is a reading of its own: tempo and pitch
 within 3 %, level within 3 dB, in a quiet booth (noise 60 dB below the voice), and with the faults
 named. What was fitted ({fitted}) was fitted on other voices reading other lines, by
-`python -m training.ranking`; the weights of {chosen} are our choice.
+`python -m tests.training.ranking`; the weights of {chosen} are our choice.
 
 What each judge was used for. PESQ and STOI compare a take with its clean reading, at 16 kHz.
 Neither hears what lies above 8 kHz, how loud a take is, sharper esses (PESQ evens out the

@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from tests import outside
 from tests.accuracy.sections import write_section
-from training.reverberation.rooms import Room, rooms
-from training.reverberation.takes import Take, take
-from training.reverberation.voices import Voice, voices
+from tests.material import outside
+from tests.training.reverberation.rooms import Room, rooms
+from tests.training.reverberation.takes import Take, take
+from tests.training.reverberation.voices import Voice, voices
 from vocheck.measurements.reverberation import C50_RANGE_DB, Reverberation, pool
 
 ROOMS = outside.CACHE / "simulated-rooms"
@@ -145,7 +145,7 @@ def _scores(cases: Sequence[Case]) -> list[str]:
 
 def _across(training: Sequence[Take], tested: Sequence[Take], processes: int | None) -> str:
     """Fit on one kind of room and test on the other: how much a simulator flatters."""
-    from training.reverberation.fit import examples, networks, predict
+    from tests.training.reverberation.fit import examples, networks, predict
 
     lines = [
         "",

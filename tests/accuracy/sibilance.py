@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests import speech
 from tests.accuracy.sections import write_section
-from tests.speech import SIBILANTS, Speech
+from tests.material import speech
+from tests.material.speech import SIBILANTS, Speech
 from vocheck.measurements import sibilance
 from vocheck.measurements.sibilance import Sibilance
 from vocheck.recording import Recording
@@ -199,16 +199,16 @@ def _noisy(voice: Speech, level_db: float) -> Speech:
 
 if __name__ == "__main__":
     markdown = f"""
-Fitted by `python -m training.sibilance` to eleven real readers (nine of VCTK, a reader of prompts,
-a reader of a novel; force-aligned) and 21 synthetic voices that read other lines (festival, flite,
-a neural one, 16 of espeak-ng), all with changes of tone, rooms, noise and hisses. Leaving out one
-voice after the other, recall is 0.96 and precision 0.93 in these harder conditions, means over the
-voices; the threshold was chosen there. (The discriminants before this fit: 0.93 and 0.85.) Tested
-on the voices below, none of which was used in fitting. Of two fits these tables have seen this is
-the first; the second, on shorter takes too, did no better with voices left out, and was dropped.
-The noises of espeak-ng's fricatives are the same in all its voices, those of the fit included. An
-event is right if it touches a labelled s, z, sh, zh, ch or jh (within {TOLERANCE_S * 1000:.0f} ms);
-every other sound, t, f and th included, counts as wrong.
+Fitted by `python -m tests.training.sibilance` to eleven real readers (nine of VCTK, a reader of
+prompts, a reader of a novel; force-aligned) and 21 synthetic voices that read other lines
+(festival, flite, a neural one, 16 of espeak-ng), all with changes of tone, rooms, noise and hisses.
+Leaving out one voice after the other, recall is 0.96 and precision 0.93 in these harder conditions,
+means over the voices; the threshold was chosen there. (The discriminants before this fit: 0.93 and
+0.85.) Tested on the voices below, none of which was used in fitting. Of two fits these tables have
+seen this is the first; the second, on shorter takes too, did no better with voices left out, and
+was dropped. The noises of espeak-ng's fricatives are the same in all its voices, those of the fit
+included. An event is right if it touches a labelled s, z, sh, zh, ch or jh (within {
+        TOLERANCE_S * 1000:.0f} ms); every other sound, t, f and th included, counts as wrong.
 
 {found_table()}
 

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests import speech as voices
 from tests.accuracy.sections import write_section
 from tests.accuracy.takes import RATE, SPEECH_DBFS, colored, scaled
+from tests.material import speech as voices
 from vocheck.measurements import speech
 from vocheck.recording import Recording
 from vocheck.voice.activity import FRAME_S

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from tests import speech
+from tests.material import speech
 
 RATE = 48_000
 SPEECH_DBFS = -23.0

@@ -12,9 +12,9 @@ from itertools import pairwise, permutations
 
 import numpy as np
 
-from tests import readings, speech
 from tests.accuracy.sections import write_section
-from tests.readings import Reading as Spoken
+from tests.material import readings, speech
+from tests.material.readings import Reading as Spoken
 from vocheck.script.reading import Misread, check_reading
 from vocheck.script.text import words_of
 from vocheck.takes.deviations import find_deviations

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from vocheck.session.take import check_take
 
 RATE = 48000

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 
 RATE, SECONDS = 48_000, 20
 

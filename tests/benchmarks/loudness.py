@@ -59,7 +59,7 @@ BAR_COLD_S = 0.35
 
 def make_file(path: Path, minutes: float, channels: int) -> None:
     """Write speech (with a bed of noise where there are two channels) of some length."""
-    from tests.speech import DEVELOPMENT_LINES, take
+    from tests.material.speech import DEVELOPMENT_LINES, take
 
     rng = np.random.default_rng(0)
     voices = [take(voice, DEVELOPMENT_LINES, level_dbfs=-23.0) for voice in ("slt", "kal")]

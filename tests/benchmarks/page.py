@@ -23,7 +23,7 @@ from statistics import median
 import numpy as np
 import soundfile
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from tests.report.browser import CHROMIUM
 
 TAKES, TAKE_S, MIX_S = 12, 20, 3600

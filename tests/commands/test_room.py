@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from tests.test_room import RATE_HZ, claps, noise, tone
+from tests.room.test_room import RATE_HZ, claps, noise, tone
 from vocheck.cli import run
 
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pytest
 import soundfile
 
-from tests import outside
+from tests.material import outside
 from vocheck.dsp.decay import analyse_decay, curve_of, find_onset
 from vocheck.dsp.octaves import band_filter, bands
 from vocheck.dsp.sweep import PRE_S, deconvolve, exponential_sweep

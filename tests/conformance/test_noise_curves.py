@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from tests import outside
 from tests.conformance.test_iso3382 import ACOUSTICS
+from tests.material import outside
 from vocheck.policy.noise_curves import nc, nc_curves, nr, source_of
 
 # Published: NR rows computed from the coefficients of ISO/R 1996, rounded to 0.1 dB.

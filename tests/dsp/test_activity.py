@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests import speech as voices
+from tests.material import speech as voices
 from vocheck.recording import Recording
 from vocheck.voice.activity import FRAME_S
 

@@ -6,7 +6,7 @@ import librosa
 import numpy as np
 import pytest
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from vocheck.audio.readers import read
 from vocheck.dsp.cepstra import deltas, mel_bands, mel_cepstra
 

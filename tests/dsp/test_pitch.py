@@ -6,7 +6,7 @@ import numpy as np
 import parselmouth
 import pytest
 
-from tests import speech
+from tests.material import speech
 from vocheck.recording import PITCH_RATE_HZ, Recording
 from vocheck.voice.pitch import track_pitch
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from tests import speech
+from tests.material import speech
 from vocheck.measurements import breaths
 from vocheck.recording import Recording
 

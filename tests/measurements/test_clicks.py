@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import soxr
 
-from tests import speech
 from tests.accuracy.clicks import digital_click, matched, mouth_click, pauses_of
+from tests.material import speech
 from vocheck.measurements import clicks
 from vocheck.recording import Recording
 

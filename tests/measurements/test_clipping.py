@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests import speech
 from tests.accuracy.clipping import CHAINS, EVIDENCE, clip
+from tests.material import speech
 from vocheck.measurements import clipping
 from vocheck.recording import Recording
 

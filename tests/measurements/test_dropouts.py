@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soxr
 
-from tests import speech
+from tests.material import speech
 from vocheck.measurements import dropouts
 from vocheck.recording import Recording
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests import speech
+from tests.material import speech
 from vocheck.measurements import format as measured
 from vocheck.recording import Recording
 

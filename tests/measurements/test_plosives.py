@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests import speech
 from tests.accuracy.plosives import inject, noise_burst, pair, ringing_spike
+from tests.material import speech
 from vocheck.measurements import plosives
 from vocheck.recording import Recording
 

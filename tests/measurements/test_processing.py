@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.signal import oaconvolve
 
-from tests import music
-from tests import speech as voices
 from tests.accuracy.processing import Gate, gated
+from tests.material import music
+from tests.material import speech as voices
 from tests.measurements.test_noise import band_noise, words
 from vocheck.measurements import processing
 from vocheck.recording import Recording

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests import speech as voices
+from tests.material import speech as voices
 from vocheck.measurements import hum, level, noise, processing
 from vocheck.recording import Recording
 

@@ -13,7 +13,7 @@ import soundfile
 from scipy.signal import butter, istft, oaconvolve, sosfilt, stft
 
 import vocheck.measurements
-from tests import outside, speech
+from tests.material import outside, speech
 from tests.measurements.test_processing import melody
 from vocheck.dsp.resample import resample
 from vocheck.measurements.reverberation import COEFFICIENTS, decays, measure, pool

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests import speech
 from tests.accuracy.sibilance import measure, score, with_bell
+from tests.material import speech
 from vocheck.measurements import sibilance
 from vocheck.recording import Recording
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests import speech as voices
+from tests.material import speech as voices
 from tests.measurements.test_noise import band_noise, words
 from vocheck.measurements import speech
 from vocheck.recording import Recording

@@ -7,7 +7,7 @@ import pytest
 import soundfile
 import soxr
 
-from tests import outside, speech
+from tests.material import outside, speech
 from vocheck.measurements import tone
 from vocheck.recording import Recording
 

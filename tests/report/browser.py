@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 
-from tests.outside import Package, fetch
+from tests.material.outside import Package, fetch
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 needs_browser = pytest.mark.skipif(

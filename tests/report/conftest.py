@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from tests.report.browser import CHROMIUM
 from vocheck.cli import run
 

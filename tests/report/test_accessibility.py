@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from tests.mix.signals import tone, write
 from tests.report.browser import SMALL_TARGETS, every_stop, faults, needs_browser
 from vocheck.booth import Booth

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from tests.report.browser import needs_browser
 from vocheck.booth import Booth
 from vocheck.booth.serve import PageServer

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.report.browser import needs_browser, until
-from tests.test_comp import spoiled
+from tests.takes.test_comp import spoiled
 from vocheck.cli import run
 
 pytestmark = needs_browser

@@ -12,7 +12,7 @@ import soundfile
 import wavinfo
 import webvtt
 
-from tests.demo_session import FOLDER, ranked
+from tests.material.demo_session import FOLDER, ranked
 from vocheck.audio.broadcast_wav import Marker, mark
 from vocheck.cli import run
 from vocheck.report.markers import markers_of, render_marker_csv, render_vtt

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from tests.report.browser import needs_browser, until
 from tests.report.conftest import NASTY
 from vocheck.report.page import render_page, wave_path

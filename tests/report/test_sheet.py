@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from vocheck.cli import run
 from vocheck.mix import check_mix
 from vocheck.report.sheet import render_mix_pdf, render_session_pdf

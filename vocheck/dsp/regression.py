@@ -1,6 +1,6 @@
 """Evaluate small fitted networks over sets from plain arrays.
 
-They are fitted elsewhere (see ``training/``); nothing here needs a learning library.
+They are fitted elsewhere (see ``tests/training/``); nothing here needs a learning library.
 """
 
 from __future__ import annotations

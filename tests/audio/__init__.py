@@ -1,0 +1,1 @@
+"""How sound files and codecs are opened, written and stamped."""

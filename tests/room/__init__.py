@@ -1,0 +1,1 @@
+"""The booth, measured by a clap, a sweep or its own noise."""

@@ -1,0 +1,1 @@
+"""How long a script takes, and whether its words were read."""

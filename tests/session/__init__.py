@@ -1,0 +1,1 @@
+"""Names, notes, the cache, and one session from files to facts."""

@@ -1,0 +1,1 @@
+"""Takes of a line against each other: ranking, comp, match."""

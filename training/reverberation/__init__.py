@@ -1,7 +1,0 @@
-"""Fit the regressors of `vocheck.measurements.reverberation` on simulated rooms.
-
-``python -m training.reverberation --voices FOLDER`` makes the rooms and the takes, fits, writes
-``vocheck/measurements/reverberation.npz`` and the accuracy tables of ``docs/accuracy.md``. It needs
-the ``training`` and ``test`` extras, festival, flite and espeak-ng; no GPU. The same arguments give
-the same coefficients.
-"""
