@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import gc
+import pickle
+import time
+import weakref
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 
 from vocheck.errors import AudioError
-from vocheck.recording import Recording
+from vocheck.recording import Recording, once
+from vocheck.voice.channel import spectrogram_of, voice_at
 
 
 def test_one_dimension_is_one_channel():
@@ -56,15 +63,71 @@ def test_intermediates_are_computed_once():
     recording = Recording(
         np.random.default_rng(0).standard_normal(48_000).astype(np.float32), 48_000
     )
-    assert recording.spectrogram is recording.spectrogram
-    assert recording.voice_at(4_000) is recording.voice_at(4_000)
+    assert spectrogram_of(recording) is spectrogram_of(recording)
+    assert voice_at(recording, 4_000) is voice_at(recording, 4_000)
+
+
+def test_threads_wait_for_one_result():
+    """Eight threads ask at once, the function runs once, and all get the same object."""
+    runs: list[int] = []
+
+    @once
+    def slow(recording: Recording, size: int) -> np.ndarray:
+        runs.append(size)
+        time.sleep(0.05)
+        return np.zeros((size, len(recording.samples)))
+
+    recording = Recording(np.zeros(10, np.float32), 48_000)
+    with ThreadPoolExecutor(8) as pool:
+        found = list(pool.map(lambda _: slow(recording, 3), range(8)))
+    assert runs == [3]
+    assert all(one is found[0] for one in found)
+    assert slow(recording, 4).shape == (4, 10)  # another argument, another result
+    assert runs == [3, 4]
+
+
+def test_what_was_computed_goes_with_the_recording():
+    """Nothing holds a result after its recording is gone."""
+    recording = Recording(np.zeros(4_800, np.float32), 48_000)
+    spectrogram = weakref.ref(spectrogram_of(recording))
+    assert spectrogram() is not None
+    del recording
+    gc.collect()
+    assert spectrogram() is None
+
+
+def test_a_failed_computation_is_tried_again():
+    """An error is not kept."""
+    outcomes = iter([ValueError("no"), None])
+
+    @once
+    def fails_first(recording: Recording) -> int:
+        if (error := next(outcomes)) is not None:
+            raise error
+        return len(recording.samples)
+
+    recording = Recording(np.zeros(10, np.float32), 48_000)
+    with pytest.raises(ValueError, match="no"):
+        fails_first(recording)
+    assert fails_first(recording) == 10
+
+
+def test_a_recording_is_pickled_without_what_was_computed():
+    """A process pool sends the samples alone."""
+    recording = Recording(np.ones((4_800, 2), np.float32), 48_000)
+    before = len(pickle.dumps(recording))
+    spectrogram_of(recording)
+    assert len(pickle.dumps(recording)) == before
+    again = pickle.loads(pickle.dumps(recording))
+    assert np.array_equal(again.samples, recording.samples)
+    assert (again.rate, again.source) == (recording.rate, recording.source)
 
 
 def test_the_spectrogram_adds_up_to_the_mean_square():
     """Parseval: the bins of a frame sum to the power of the windowed signal (closed form)."""
     t = np.arange(48_000) / 48_000
     sine = np.sin(2 * np.pi * 997 * t).astype(np.float32)
-    power = Recording(sine, 48_000).spectrogram.power[20:-20].sum(axis=1)
+    power = spectrogram_of(Recording(sine, 48_000)).power[20:-20].sum(axis=1)
     # 0.01 dB: the window does not hold a whole number of periods
     assert 10 * np.log10(power) == pytest.approx(-3.0103, abs=0.01)
 
@@ -74,6 +137,6 @@ def test_a_frame_is_centred_on_its_time(rate: int):
     """A click at 0.5 s is loudest in the frame whose time is 0.5 s, at any rate."""
     x = np.zeros(rate, np.float32)
     x[rate // 2] = 1.0
-    spectrogram = Recording(x, rate).spectrogram
+    spectrogram = spectrogram_of(Recording(x, rate))
     loudest = spectrogram.times_s[spectrogram.power.sum(axis=1).argmax()]
     assert loudest == pytest.approx(0.5, abs=spectrogram.hop_s / 2)

@@ -1,10 +1,16 @@
-"""A recording in memory, and the intermediates that several measurements share."""
+"""A recording in memory, and the means to compute what is shared only once.
+
+This module knows no measurement. A function that computes something of a recording which several
+others need is decorated with `once`; its result is kept in the recording.
+"""
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from functools import cached_property, wraps
+from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -12,15 +18,11 @@ import numpy.typing as npt
 from vocheck.errors import AudioError
 from vocheck.results import Result
 
-# What a property computes with is imported there: a mix is read without most of it.
-if TYPE_CHECKING:
-    from vocheck.dsp.spectrogram import Spectrogram
-    from vocheck.dsp.weighted_energy import KWeightedEnergies
-    from vocheck.voice.activity import Activity
-    from vocheck.voice.level import ActiveLevel
-    from vocheck.voice.pitch import PitchTrack
+__all__ = ["Recording", "Samples", "Source", "once"]
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
+_Arguments = ParamSpec("_Arguments")
+_Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,8 +70,7 @@ class Source(Result):
 class Recording:
     """Audio samples with their rate: what every measurement takes.
 
-    The cached properties are computed once, when first asked for, and shared: a measurement never
-    makes its own copy of one.
+    What several measurements need of a recording is computed once and kept in it: see `once`.
 
     Parameters
     ----------
@@ -90,6 +91,8 @@ class Recording:
     samples: Samples
     rate: int
     source: Source
+    _shared: dict[Hashable, Any]
+    _lock: threading.RLock
 
     def __init__(self, samples: Samples, rate: int, source: Source | None = None) -> None:
         array: npt.NDArray[Any] = np.asarray(samples)
@@ -116,6 +119,8 @@ class Recording:
         object.__setattr__(self, "samples", view)
         object.__setattr__(self, "rate", rate)
         object.__setattr__(self, "source", source)
+        object.__setattr__(self, "_shared", {})
+        object.__setattr__(self, "_lock", threading.RLock())
 
     @property
     def duration_s(self) -> float:
@@ -135,61 +140,45 @@ class Recording:
         energy = [float(np.vdot(channel, channel)) for channel in samples.T]
         return np.ascontiguousarray(samples[:, int(np.argmax(energy))], dtype=np.float32)
 
-    @cached_property
-    def _resampled(self) -> dict[int, npt.NDArray[np.float32]]:
-        return {self.rate: self.voice}
-
-    def voice_at(self, rate_hz: int) -> npt.NDArray[np.float32]:
-        """Return `voice` resampled to `rate_hz`, shape (frames,); each rate is computed once."""
-        from vocheck.dsp.resample import resample
-
-        if rate_hz not in self._resampled:
-            self._resampled[rate_hz] = resample(self.voice, self.rate, rate_hz)
-        return self._resampled[rate_hz]
-
-    @cached_property
-    def k_weighted_energies(self) -> KWeightedEnergies:
-        """K-weighted energy of all channels together in steps of 10 ms (ITU-R BS.1770)."""
-        from vocheck.dsp.kweighting import channel_weights
-        from vocheck.dsp.weighted_energy import EnergyMeter
-
-        weights = channel_weights(self.samples.shape[1], self.source.layout)
-        meter = EnergyMeter(self.rate, weights)
-        meter.feed(self.samples)
-        return meter.result()
-
-    @cached_property
-    def spectrogram(self) -> Spectrogram:
-        """Power spectrogram of `voice`: 21 ms Hann windows every 5 ms."""
-        from vocheck.dsp.spectrogram import power_spectrogram
-
-        return power_spectrogram(self.voice, self.rate)
-
-    @cached_property
-    def activity(self) -> Activity:
-        """Where the talker speaks: 10 ms frames, phrases and usable pauses."""
-        from vocheck.voice.activity import find_activity
-
-        return find_activity(self.spectrogram, self.duration_s)
-
-    @cached_property
-    def active_level(self) -> ActiveLevel:
-        """Active speech level of `voice` to ITU-T P.56: what "re speech" is relative to."""
-        from vocheck.voice.level import active_level
-
-        return active_level(self.voice, self.rate)
-
-    @cached_property
-    def pitch(self) -> PitchTrack:
-        """Fundamental frequency of `voice` every 10 ms."""
-        from vocheck.voice.pitch import track_pitch
-
-        return track_pitch(self.voice_at(PITCH_RATE_HZ), PITCH_RATE_HZ)
+    def __reduce__(self) -> tuple[type[Recording], tuple[Samples, int, Source]]:
+        # Only the recording is pickled. What was computed from it, and the lock, stay behind.
+        return Recording, (self.samples, self.rate, self.source)
 
     def __repr__(self) -> str:
         frames, channels = self.samples.shape
         return f"Recording({frames} frames x {channels} channels, {self.rate} Hz)"
 
 
-PITCH_RATE_HZ = 4000
-"""Rate at which the pitch is tracked: 500 Hz of fundamental with room for its first harmonics."""
+def once(
+    function: Callable[Concatenate[Recording, _Arguments], _Value],
+) -> Callable[Concatenate[Recording, _Arguments], _Value]:
+    """Make a function of a recording compute its result once for each recording.
+
+    The result is kept in the recording and released with it. Callers in several threads get the
+    same object; the function runs once.
+
+    Parameters
+    ----------
+    function : callable
+        Takes a recording first. Its other arguments must be hashable: there is one result for each
+        set of them. The result is shared, so nobody may change it.
+
+    Returns
+    -------
+    callable
+        Of the same signature.
+    """
+
+    @wraps(function)
+    def shared(
+        recording: Recording, /, *args: _Arguments.args, **kwargs: _Arguments.kwargs
+    ) -> _Value:
+        key = (function, args, tuple(sorted(kwargs.items())))
+        # One lock for all results of a recording: a function that asks for another one cannot wait
+        # for a thread that waits for it.
+        with recording._lock:
+            if key not in recording._shared:
+                recording._shared[key] = function(recording, *args, **kwargs)
+            return cast(_Value, recording._shared[key])
+
+    return shared

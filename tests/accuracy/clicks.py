@@ -15,6 +15,7 @@ from tests.material.speech import Speech
 from vocheck.measurements import clicks
 from vocheck.measurements.clicks import Click
 from vocheck.recording import Recording
+from vocheck.voice.level import active_level_of
 
 STRENGTHS_DB = (-30, -20, -10, 0, 10)
 SPACING_S = 0.25
@@ -70,7 +71,7 @@ def digital_row(db: float, convert: int | None = None) -> tuple[float, float, fl
     false = 0
     for carrier in carriers():
         rate, x = carrier.rate, carrier.samples.copy()
-        active = Recording(x, rate).active_level.dbfs
+        active = active_level_of(Recording(x, rate)).dbfs
         choice = np.arange(0.3, carrier.duration_s - 0.3, SPACING_S)
         times = rng.choice(choice, min(16, len(choice)), replace=False)
         places = (times * rate).astype(int)
@@ -95,7 +96,7 @@ def mouth_row(db: float, shortest_s: float) -> tuple[float, float, float, float]
     for voice in speech.TEST_VOICES:
         take = speech.take(voice, speech.TEST_LINES[:6])
         x = take.samples.copy()
-        active = Recording(x, take.rate).active_level.dbfs
+        active = active_level_of(Recording(x, take.rate)).dbfs
         times = []
         for start, end in pauses_of(take, shortest_s):
             time = rng.uniform(start + 0.03, end - 0.03)

@@ -16,6 +16,7 @@ from tests.accuracy.sections import write_section
 from tests.material.speech import Speech
 from vocheck.measurements import dropouts
 from vocheck.recording import Recording
+from vocheck.voice.level import active_level_of
 
 Samples = npt.NDArray[np.float32]
 
@@ -69,7 +70,7 @@ def damaged(
     active speech level.
     """
     x, rate = carrier.samples.copy(), carrier.rate
-    least = 10 ** ((Recording(x, rate).active_level.dbfs - 20) / 10)
+    least = 10 ** ((active_level_of(Recording(x, rate)).dbfs - 20) / 10)
     side = round(0.005 * rate)
     places: list[int] = []
     for _ in range(2000):

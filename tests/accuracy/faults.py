@@ -43,6 +43,7 @@ from tests.material import outside, speech
 from tests.material.speech import Speech
 from vocheck.measurements import Measurements, measure
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
 from vocheck.voice.level import active_level
 
 RATE = 48_000
@@ -500,7 +501,7 @@ def lines(*, testing: bool) -> tuple[Line, ...]:
 
 def _sentence(voice: Speech) -> Speech:
     """Return the longest piece of up to 7 s between two pauses."""
-    phrases = Recording(voice.samples, voice.rate).activity.phrases
+    phrases = activity_of(Recording(voice.samples, voice.rate)).phrases
     spans = [
         (a, b) for i, (a, _) in enumerate(phrases) for _, b in phrases[i:] if b - a <= 7.0
     ] or [(phrases[0][0], phrases[0][0] + 7.0)]

@@ -17,6 +17,7 @@ from tests.material.speech import Speech
 from vocheck.measurements import plosives
 from vocheck.measurements.plosives import Plosive, Plosives
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
 from vocheck.voice.level import active_level
 
 RATE = 16000  # everything that matters lies below 300 Hz
@@ -163,7 +164,7 @@ def thump_table() -> str:
     for voice in voices():
         quiet = [
             (a + b) / 2
-            for a, b in Recording(voice.samples, voice.rate).activity.pauses
+            for a, b in activity_of(Recording(voice.samples, voice.rate)).pauses
             if b - a > 0.6
         ]
         for times, where in ((tuple(quiet), "pauses"), (_mid_vowels(voice), "vowels")):

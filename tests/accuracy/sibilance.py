@@ -17,6 +17,8 @@ from tests.material.speech import SIBILANTS, Speech
 from vocheck.measurements import sibilance
 from vocheck.measurements.sibilance import Sibilance
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
+from vocheck.voice.level import active_level_of
 
 TOLERANCE_S = 0.03  # of the labels: aligned ones are right to 25 ms, hand-made ones to 15 ms
 
@@ -176,12 +178,12 @@ def _with_hisses(
     rng = np.random.default_rng(6)
     hz = np.fft.rfftfreq(frames, 1 / voice.rate)
     times = []
-    for start_s, end_s in recording.activity.usable_pauses:
+    for start_s, end_s in activity_of(recording).usable_pauses:
         if end_s - start_s < length_s + 0.1:
             continue
         noise = np.fft.rfft(rng.standard_normal(frames)) * ((hz > low_hz) & (hz < high_hz))
         hiss = np.fft.irfft(noise, frames) * np.hanning(frames)
-        strength = 10 ** ((recording.active_level.dbfs + level_db) / 20)
+        strength = 10 ** ((active_level_of(recording).dbfs + level_db) / 20)
         hiss *= strength / np.sqrt(np.mean(np.square(hiss)))
         first = round(0.5 * (start_s + end_s - length_s) * voice.rate)
         x[first : first + frames] += hiss.astype(np.float32)

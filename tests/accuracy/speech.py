@@ -12,7 +12,9 @@ from tests.accuracy.takes import RATE, SPEECH_DBFS, colored, scaled
 from tests.material import speech as voices
 from vocheck.measurements import speech
 from vocheck.recording import Recording
-from vocheck.voice.activity import FRAME_S
+from vocheck.voice.activity import FRAME_S, activity_of
+from vocheck.voice.channel import voice_at
+from vocheck.voice.pitch import pitch_of
 
 SILERO_RATE = 16_000
 ROOMS_DB = (-np.inf, -60.0, -40.0, -30.0, -20.0, -10.0)
@@ -56,7 +58,7 @@ def silero(recording: Recording, frames: int) -> np.ndarray:
 
     detector = SileroVAD(SILERO_RATE)
     size = detector.window_size_samples
-    x = np.array(recording.voice_at(SILERO_RATE), np.float32)
+    x = np.array(voice_at(recording, SILERO_RATE), np.float32)
     x = np.pad(x, (0, -len(x) % size))
     heard = [detector.process(memoryview(window)) >= 0.5 for window in x.reshape(-1, size)]
     times = (np.arange(frames) + 0.5) * FRAME_S
@@ -97,7 +99,7 @@ def activity_table() -> str:
         ours, theirs, truths = [], [], []
         found = pauses = false = 0
         for take, recording in takes(room):
-            active = recording.activity.speech
+            active = activity_of(recording).speech
             spoken = truth(take, len(active))
             ours.append(active)
             theirs.append(silero(recording, len(active)))
@@ -131,7 +133,7 @@ def pause_table() -> str:
         errors: tuple[list[float], list[float]] = ([], [])
         missed = [0, 0]
         for take, recording in takes(room):
-            active = recording.activity.speech
+            active = activity_of(recording).speech
             for i, heard in enumerate((active, silero(recording, len(active)))):
                 for a, b in silences(truth(take, len(active))):
                     length = heard_length(heard, (a, b))
@@ -151,7 +153,7 @@ def real_agreement() -> str:
     cells = []
     for take in voices.unlabelled():
         recording = Recording(take.samples, take.rate)
-        active = recording.activity.speech
+        active = activity_of(recording).speech
         neural = silero(recording, len(active))
         cells.append(
             f"{take.name} {(active == neural).mean():.3f} (speech {active.mean():.2f} and "
@@ -192,7 +194,7 @@ def pitch_table() -> str:
     ]
     for take in [*synthetic, *voices.labelled()[:1], *voices.unlabelled()[:2]]:
         recording = Recording(take.samples, take.rate)
-        track = recording.pitch
+        track = pitch_of(recording)
         praat = parselmouth.Sound(take.samples.astype(float), take.rate).to_pitch_ac(
             time_step=0.01, pitch_floor=60.0, pitch_ceiling=500.0
         )

@@ -30,21 +30,26 @@ from tests.benchmarks.booth import RATE, speech
 from tests.benchmarks.loudness import ONE_THREAD
 from tests.benchmarks.sections import load, write_section
 from vocheck.measurements import MEASUREMENTS, group_name, measure
+from vocheck.measurements.loudness import energies_of
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import spectrogram_of, voice_at
+from vocheck.voice.level import active_level_of
+from vocheck.voice.pitch import pitch_of
 
 SECONDS = 60
 BAR_REAL_TIME = 60
 COLD_S = (8, 20)
 BAR_COLD_S = 1.0
 INTERMEDIATES: dict[str, Callable[[Recording], object]] = {
-    "voice at 16 kHz": lambda r: r.voice_at(16000),
-    "voice at 4 kHz": lambda r: r.voice_at(4000),
-    "voice at 1 kHz": lambda r: r.voice_at(1000),
-    "K-weighted energies": lambda r: r.k_weighted_energies,
-    "spectrogram": lambda r: r.spectrogram,
-    "activity": lambda r: r.activity,
-    "active level": lambda r: r.active_level,
-    "pitch": lambda r: r.pitch,
+    "voice at 16 kHz": lambda r: voice_at(r, 16000),
+    "voice at 4 kHz": lambda r: voice_at(r, 4000),
+    "voice at 1 kHz": lambda r: voice_at(r, 1000),
+    "K-weighted energies": energies_of,
+    "spectrogram": spectrogram_of,
+    "activity": activity_of,
+    "active level": active_level_of,
+    "pitch": pitch_of,
 }
 
 

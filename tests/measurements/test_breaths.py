@@ -9,6 +9,8 @@ from scipy.signal import butter, sosfilt
 from tests.material import speech
 from vocheck.measurements import breaths
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
+from vocheck.voice.level import active_level_of
 
 RATE = 48000
 
@@ -41,9 +43,9 @@ def test_breaths_before_phrases(voice: speech.Speech, level_db: float):
     rng = np.random.default_rng(4)
     x = voice.samples.copy()
     recording = Recording(voice.samples, RATE)
-    active = recording.active_level.dbfs
+    active = active_level_of(recording).dbfs
     true = []
-    for _, end_s in recording.activity.pauses[:-1]:
+    for _, end_s in activity_of(recording).pauses[:-1]:
         seconds = rng.uniform(0.25, 0.45)
         sound = breath(seconds, rng) * 10 ** ((active + level_db) / 20)
         start = round((end_s - 0.06) * RATE) - len(sound)

@@ -10,6 +10,7 @@ from tests.accuracy.clicks import digital_click, matched, mouth_click, pauses_of
 from tests.material import speech
 from vocheck.measurements import clicks
 from vocheck.recording import Recording
+from vocheck.voice.level import active_level_of
 
 RATE = 48000
 
@@ -21,7 +22,7 @@ def take() -> speech.Speech:
 
 @pytest.fixture(scope="module")
 def active(take: speech.Speech) -> float:
-    return Recording(take.samples, RATE).active_level.dbfs
+    return active_level_of(Recording(take.samples, RATE)).dbfs
 
 
 def with_digital(

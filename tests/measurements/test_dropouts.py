@@ -9,6 +9,8 @@ import soxr
 from tests.material import speech
 from vocheck.measurements import dropouts
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
+from vocheck.voice.level import active_level_of
 
 RATE = 48000
 
@@ -70,7 +72,7 @@ def test_an_emptied_pause_is_no_dropout(voice: np.ndarray):
     """Digital silence between the phrases, as a gate leaves it, breaks into no word."""
     recording = Recording(voice, RATE)
     x = voice.copy()
-    for start_s, end_s in recording.activity.usable_pauses:
+    for start_s, end_s in activity_of(recording).usable_pauses:
         x[round(start_s * RATE) : round(end_s * RATE)] = 0.0
     assert events(x) == ()
 
@@ -139,7 +141,7 @@ def test_clean_speech_has_none_at_any_rate(voice: np.ndarray, rate: int):
 def test_a_click_beside_a_pause_is_no_gap(voice: np.ndarray):
     """A digital click followed by quiet looks like an edge; nothing is lost there."""
     rng = np.random.default_rng(2)
-    level = Recording(voice, RATE).active_level.dbfs
+    level = active_level_of(Recording(voice, RATE)).dbfs
     x = voice + rng.standard_normal(len(voice)) * 10 ** ((level - 60) / 20)
     places = np.arange(RATE // 10, len(x) - RATE // 10, RATE // 20)
     x[places] += 10 ** (level / 20)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from vocheck.measurements import loudness
+from vocheck.measurements.loudness import energies_of
 from vocheck.recording import Recording, Source
 
 RATE = 48000
@@ -69,7 +70,7 @@ def test_double_precision_reads_the_same() -> None:
 
 def test_energies_are_shared() -> None:
     """The energies of 10 ms are those of the take, one per whole step."""
-    energies = Recording(sine(-20.0, 2.005), RATE).k_weighted_energies
+    energies = energies_of(Recording(sine(-20.0, 2.005), RATE))
     assert energies.mean_square.shape == (200,)
     # Closed form: half the square of the amplitude, and the 0.691 dB of K-weighting at 1 kHz.
     level = 10 * np.log10(energies.mean_square[10:]) - 0.691

@@ -12,6 +12,7 @@ from tests.accuracy.plosives import inject, noise_burst, pair, ringing_spike
 from tests.material import speech
 from vocheck.measurements import plosives
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
 
 LINES = speech.TEST_LINES[:4]
 
@@ -65,7 +66,7 @@ def test_energy_grows_with_the_blasts(voice):
 
 def test_a_thump_in_a_pause_is_no_plosive(voice):
     """The same blasts in the middle of pauses are listed as thumps."""
-    pauses = Recording(voice.samples, voice.rate).activity.pauses
+    pauses = activity_of(Recording(voice.samples, voice.rate)).pauses
     middles = tuple((start + end) / 2 for start, end in pauses if end - start > 0.6)
     knocked, times = inject(voice, middles, 0.0, noise_burst)
     found = measure(knocked)

@@ -29,6 +29,10 @@ import numpy.typing as npt
 
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import spectrogram_of
+from vocheck.voice.level import active_level_of
+from vocheck.voice.pitch import pitch_of
 
 _FRAME = 6  # hops of 5 ms
 _ABOVE_FLOOR_DB = 5.0
@@ -74,10 +78,10 @@ class Breaths(Group):
 
 def measure(recording: Recording) -> Breaths:
     """Find the breaths."""
-    active = recording.active_level.dbfs
-    if active == -math.inf or not recording.activity.phrases:
+    active = active_level_of(recording).dbfs
+    if active == -math.inf or not activity_of(recording).phrases:
         return Breaths(events=None, not_measured={"events": _NO_SPEECH})
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     hop_s = spectrogram.hop_s
     low, body, hiss = (
         _averaged(spectrogram.band(*edges)) for edges in (_LOW_HZ, _BODY_HZ, _HISS_HZ)
@@ -85,7 +89,7 @@ def measure(recording: Recording) -> Breaths:
     level = low + body + hiss
     floor = float(np.percentile(level, 5))
     top = 10.0 ** (active / 10.0)
-    pitch = recording.pitch
+    pitch = pitch_of(recording)
     times = spectrogram.times_s
     voiced = np.interp(times, pitch.times_s, pitch.hz > 0) > 0.5 if len(pitch.hz) else times < 0
     breath = (

@@ -49,6 +49,9 @@ import numpy.typing as npt
 
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import voice_at
+from vocheck.voice.level import active_level_of
 
 _Array = npt.NDArray[np.float32]
 _Places = npt.NDArray[np.intp]
@@ -130,14 +133,14 @@ class Clicks(Group):
 def measure(recording: Recording) -> Clicks:
     """Find digital clicks and mouth clicks."""
     reasons: dict[str, str] = {}
-    active = recording.active_level.dbfs
+    active = active_level_of(recording).dbfs
     digital: tuple[Click, ...] | None = None
     mouth: tuple[Click, ...] | None = None
     if recording.rate < _LOWEST_RATE_HZ:
         reasons["digital"] = f"sampled at less than {_LOWEST_RATE_HZ // 1000} kHz"
     else:
         digital = _digital(recording, active)
-    if not recording.activity.phrases:
+    if not activity_of(recording).phrases:
         reasons["mouth"] = reasons["mouth_per_minute"] = "no speech was found"
     else:
         mouth = _mouth(recording, active)
@@ -154,7 +157,7 @@ def measure(recording: Recording) -> Clicks:
 
 def _digital(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
     rate = min(recording.rate, _HIGHEST_RATE_HZ)
-    x = recording.voice_at(rate)
+    x = voice_at(recording, rate)
     if len(x) < _SEGMENT or active_dbfs == -math.inf:
         return ()
     threshold = 10.0 ** ((active_dbfs + _AUDIBLE_DB) / 20.0)
@@ -323,7 +326,7 @@ def _predictors(segments: _Array) -> _Array:
 
 
 def _mouth(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
-    x = recording.voice_at(_MOUTH_RATE_HZ)
+    x = voice_at(recording, _MOUTH_RATE_HZ)
     count = len(x) // _MOUTH_BLOCK
     if count < _AFTER_BLOCKS[1]:
         return ()
@@ -331,7 +334,7 @@ def _mouth(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
     rough = np.abs(np.diff(x[: count * _MOUTH_BLOCK], prepend=x[:1]))
     top = rough.reshape(count, _MOUTH_BLOCK).max(axis=1)
     in_pause = np.zeros(count, bool)
-    for start, end in recording.activity.pauses:
+    for start, end in activity_of(recording).pauses:
         in_pause[int(start / block_s) : int(end / block_s)] = True
     reach = _CREST_BLOCKS
     crests = np.lib.stride_tricks.sliding_window_view(np.pad(top, reach), 2 * reach + 1).max(axis=1)

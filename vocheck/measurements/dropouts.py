@@ -52,6 +52,9 @@ from vocheck.dsp.gaps import Spans, find_gaps
 from vocheck.dsp.repeats import exact_repeats, near_repeats
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import voice_at
+from vocheck.voice.level import active_level_of
 
 Kind = Literal["zero-run", "repeat"]
 
@@ -95,7 +98,7 @@ class Dropouts(Group):
 
 def measure(recording: Recording) -> Dropouts:
     """Find gaps inside speech, and repeated buffers."""
-    level = float(10.0 ** (recording.active_level.dbfs / 20.0))
+    level = float(10.0 ** (active_level_of(recording).dbfs / 20.0))
     if level == 0.0:
         return Dropouts(events=())
     rate = recording.rate
@@ -106,12 +109,12 @@ def measure(recording: Recording) -> Dropouts:
     for channel in recording.samples.T:
         x = np.ascontiguousarray(channel)
         zeros += zero_runs(x, rate, level)
-        gaps += find_gaps(x, rate, least_side, recording.activity.usable_pauses)
+        gaps += find_gaps(x, rate, least_side, activity_of(recording).usable_pauses)
         repeats += exact_repeats(x, rate, level)
     slow = min(rate, _NEAR_RATE_HZ)
     near = [
         (start * rate // slow, end * rate // slow)
-        for start, end in near_repeats(recording.voice_at(slow), slow, level)
+        for start, end in near_repeats(voice_at(recording, slow), slow, level)
     ]
     # Where both see a dropout, the exact one knows better where it starts and ends.
     zeros += _others(gaps, zeros + repeats)

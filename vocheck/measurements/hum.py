@@ -41,7 +41,9 @@ import numpy.typing as npt
 from vocheck.measurements.noise import MIN_PAUSE_S, frame_spectra, frames_within
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
-from vocheck.voice.level import db
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import voice_at
+from vocheck.voice.level import active_level_of, db
 
 _RATE_HZ = 4000
 _MAINS_HZ = (50, 60)
@@ -114,9 +116,9 @@ class _Comb:
 def measure(recording: Recording) -> Hum:
     """Look for hum and steady tones in the pauses of the channel that carries the voice."""
     missing: dict[str, str] = {}
-    pauses = recording.activity.usable_pauses
+    pauses = activity_of(recording).usable_pauses
     pause_s = math.fsum(end - start for start, end in pauses)
-    speech = recording.active_level.dbfs if recording.activity.phrases else None
+    speech = active_level_of(recording).dbfs if activity_of(recording).phrases else None
     comb = None
     tones: tuple[Tone, ...] | None = None
     reason = f"only {pause_s:.2f} s of usable pause; {MIN_PAUSE_S:.1f} s are needed"
@@ -154,7 +156,7 @@ def _pieces(pauses: tuple[tuple[float, float], ...]) -> list[tuple[float, float]
 
 
 def _find_comb(recording: Recording, pieces: list[tuple[float, float]]) -> _Comb | None:
-    lines, weights = _line_spectra(recording.voice_at(_RATE_HZ), pieces)
+    lines, weights = _line_spectra(voice_at(recording, _RATE_HZ), pieces)
     if not len(lines):
         return None
     combs = [_comb(lines, weights, mains) for mains in _MAINS_HZ]

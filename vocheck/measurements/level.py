@@ -39,8 +39,9 @@ import numpy.typing as npt
 
 from vocheck.recording import Recording
 from vocheck.results import Group
-from vocheck.voice.activity import FRAME_S
-from vocheck.voice.level import db
+from vocheck.voice.activity import FRAME_S, activity_of
+from vocheck.voice.channel import spectrogram_of
+from vocheck.voice.level import active_level_of, db
 
 _BAND_HZ = (80.0, 8000.0)
 _SLOPE_WINDOW_S, _SLOPE_HOP_S = 3.0, 1.0
@@ -84,7 +85,7 @@ class Level(Group):
 def measure(recording: Recording) -> Level:
     """Measure the level of the channel that carries the voice."""
     voice = recording.voice
-    active = recording.active_level.dbfs
+    active = active_level_of(recording).dbfs
     missing: dict[str, str] = {}
     rms = db(float(np.vdot(voice, voice).real) / len(voice)) if len(voice) else -math.inf
     crest = None
@@ -120,11 +121,11 @@ def _dc_offset(recording: Recording) -> float:
 
 def _drift(recording: Recording) -> tuple[float | None, float | None, str]:
     """Return slope, spread and, where one is missing, the reason."""
-    speech = recording.activity.speech
+    speech = activity_of(recording).speech
     spoken_s = float(speech.sum()) * FRAME_S
     if spoken_s < _MIN_SPEECH_S:
         return None, None, f"only {spoken_s:.1f} s of speech; {_MIN_SPEECH_S:.0f} s are needed"
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     times = np.arange(len(speech)) * FRAME_S
     frame = np.minimum(
         np.round((times + FRAME_S / 2) / spectrogram.hop_s).astype(int),

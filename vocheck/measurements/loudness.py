@@ -55,7 +55,7 @@ from vocheck.dsp.weighted_energy import (
     KWeightedEnergies,
     Window,
 )
-from vocheck.recording import Recording
+from vocheck.recording import Recording, once
 from vocheck.results import SILENCE, Group
 from vocheck.voice.level import db
 
@@ -252,7 +252,16 @@ def measure(recording: Recording) -> Loudness:
     -------
     Loudness
     """
-    return LoudnessReading(recording.k_weighted_energies, recording.samples.shape[1]).summary()
+    return LoudnessReading(energies_of(recording), recording.samples.shape[1]).summary()
+
+
+@once
+def energies_of(recording: Recording) -> KWeightedEnergies:
+    """Return the K-weighted energy of all channels together in steps of 10 ms (ITU-R BS.1770)."""
+    weights = channel_weights(recording.samples.shape[1], recording.source.layout)
+    meter = EnergyMeter(recording.rate, weights)
+    meter.feed(recording.samples)
+    return meter.result()
 
 
 def _lufs(mean_square: float) -> float:

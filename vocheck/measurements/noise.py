@@ -42,7 +42,9 @@ import numpy.typing as npt
 from vocheck.dsp.weighting import power_gain
 from vocheck.recording import Recording
 from vocheck.results import Group
-from vocheck.voice.level import db
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import voice_at
+from vocheck.voice.level import active_level_of, db
 
 MIN_PAUSE_S = 0.3
 _FRAME_S = 0.05
@@ -90,7 +92,7 @@ class Noise(Group):
 
 def measure(recording: Recording) -> Noise:
     """Measure the noise in the pauses of the channel that carries the voice."""
-    pauses = recording.activity.usable_pauses
+    pauses = activity_of(recording).usable_pauses
     pause_s = math.fsum(end - start for start, end in pauses)
     if pause_s < MIN_PAUSE_S:
         return _refuse(pause_s, _too_little(recording, pause_s))
@@ -106,7 +108,7 @@ def measure(recording: Recording) -> Noise:
     z, a, ccir = _weighted_powers(frames[heard], recording.rate).T
     floor = db(steady_power(z))
     rumble = _rumble_dbfs(recording)
-    speech = recording.active_level.dbfs if recording.activity.phrases else None
+    speech = active_level_of(recording).dbfs if activity_of(recording).phrases else None
     missing: dict[str, str] = {}
     if speech is None:
         missing["snr_db"] = missing["rumble_re_speech_db"] = "no speech was found"
@@ -191,8 +193,10 @@ def _weighted_powers(frames: npt.NDArray[np.float32], rate_hz: int) -> npt.NDArr
 
 
 def _rumble_dbfs(recording: Recording) -> float | None:
-    slow = recording.voice_at(_RUMBLE_RATE_HZ)
-    frames = frames_within(slow, _RUMBLE_RATE_HZ, recording.activity.usable_pauses, _RUMBLE_FRAME_S)
+    slow = voice_at(recording, _RUMBLE_RATE_HZ)
+    frames = frames_within(
+        slow, _RUMBLE_RATE_HZ, activity_of(recording).usable_pauses, _RUMBLE_FRAME_S
+    )
     if not len(frames):
         return None
     frequencies, power = frame_spectra(frames, _RUMBLE_RATE_HZ)
@@ -231,7 +235,7 @@ def _refuse(pause_s: float, reason: str) -> Noise:
 
 
 def _digital_silence(recording: Recording, pause_s: float) -> Noise:
-    speech = "no speech was found" if not recording.activity.phrases else _SILENT
+    speech = "no speech was found" if not activity_of(recording).phrases else _SILENT
     return Noise(
         floor_dbfs=-math.inf,
         floor_a_dbfs=-math.inf,

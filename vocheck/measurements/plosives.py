@@ -41,7 +41,10 @@ import numpy.typing as npt
 
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
-from vocheck.voice.level import db
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import spectrogram_of, voice_at
+from vocheck.voice.level import active_level_of, db
+from vocheck.voice.pitch import pitch_of
 
 RATE_HZ = 1000
 _LOW_HZ = 18.0  # below: DC offset, traffic, air conditioning
@@ -93,14 +96,14 @@ class Plosives(Group):
 
 def measure(recording: Recording) -> Plosives:
     """Find the plosive pops of `recording`."""
-    speech_db = recording.active_level.dbfs
+    speech_db = active_level_of(recording).dbfs
     if recording.duration_s < _MIN_DURATION_S or speech_db == -math.inf:
         reason = "shorter than 1 s" if speech_db > -math.inf else "silence"
         return Plosives(
             events=None, per_minute=None, energy_db=None, thumps=None,
             not_measured=dict.fromkeys(("events", "per_minute", "energy_db", "thumps"), reason),
         )  # fmt: skip
-    power = _low_band_power(recording.voice_at(RATE_HZ), _cutoff_hz(recording.pitch.voiced_hz))
+    power = _low_band_power(voice_at(recording, RATE_HZ), _cutoff_hz(pitch_of(recording).voiced_hz))
     level = 10.0 * np.log10(np.maximum(power, 1e-15)) - speech_db
     peaks, widths = _peaks(level)
     times = (peaks * _HOP_S).astype(np.float64)
@@ -109,7 +112,7 @@ def measure(recording: Recording) -> Plosives:
         Plosive(float(time), float(level[peak])) for time, peak in zip(times, peaks, strict=True)
     ]
     energy = float(np.sum(power[peaks[spoken]] * widths[spoken])) * _HOP_S
-    voice = 10.0 ** (speech_db / 10.0) * recording.active_level.activity * recording.duration_s
+    voice = 10.0 ** (speech_db / 10.0) * active_level_of(recording).activity * recording.duration_s
     events = tuple(event for event, yes in zip(found, spoken, strict=True) if yes)
     return Plosives(
         events=events,
@@ -194,7 +197,7 @@ def _near_speech(recording: Recording, times_s: npt.NDArray[np.float64]) -> npt.
     """
     from scipy.ndimage import maximum_filter1d
 
-    spectrogram, activity = recording.spectrogram, recording.activity
+    spectrogram, activity = spectrogram_of(recording), activity_of(recording)
     power = spectrogram.band(*_SPEECH_HZ)
     speech = activity.mask(activity.phrases, spectrogram.times_s)
     if not speech.any():

@@ -66,15 +66,17 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.moving_tones import RATE_HZ, find_moving_tones
 from vocheck.measurements.noise import MIN_PAUSE_S
-from vocheck.recording import Recording
+from vocheck.recording import Recording, once
 from vocheck.results import Group
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import spectrogram_of, voice_at
+from vocheck.voice.level import active_level_of
 
 _ZERO_RUN_S = 0.005
 _ZERO_SHARE = 0.02  # of the pauses
@@ -149,22 +151,13 @@ class Processing(Group):
     music_bed_fraction: float | None
 
 
-_measured: WeakKeyDictionary[Recording, Processing] = WeakKeyDictionary()
-
-
+@once
 def measure(recording: Recording) -> Processing:
     """Look for gating, noise reduction and music in the channel that carries the voice.
 
-    Once for each recording: `reverberation` asks, too.
+    Once for each recording, because `reverberation` needs it too.
     """
-    found = _measured.get(recording)
-    if found is None:
-        found = _measured[recording] = _measure(recording)
-    return found
-
-
-def _measure(recording: Recording) -> Processing:
-    activity = recording.activity
+    activity = activity_of(recording)
     pause_s = math.fsum(end - start for start, end in activity.usable_pauses)
     missing: dict[str, str] = {}
     gate = _Gate(
@@ -219,12 +212,12 @@ class _Gate(NamedTuple):
 
 def _gate(recording: Recording) -> _Gate:
     """Look for the four traces of a gate, in a take with phrases and pauses."""
-    spectrogram, activity = recording.spectrogram, recording.activity
+    spectrogram, activity = spectrogram_of(recording), activity_of(recording)
     hz = spectrogram.frequencies_hz
     edges = [edge for edge in _BAND_EDGES_HZ if edge <= _TOP_SHARE * recording.rate]
     bands = np.stack([(hz >= low) & (hz < high) for low, high in pairwise(edges)], axis=1)
     power = spectrogram.power @ bands.astype(np.float32)
-    level = _db(power.sum(axis=1)) - recording.active_level.dbfs
+    level = _db(power.sum(axis=1)) - active_level_of(recording).dbfs
     in_phrase = activity.mask(activity.phrases, spectrogram.times_s)
     dead = float(np.mean(level[in_phrase] <= _DEAD_DB))
     if _zero_share(recording) > _ZERO_SHARE:
@@ -262,7 +255,7 @@ def _zero_share(recording: Recording) -> float:
     first, last = int(heard.argmax()), len(heard) - int(heard[::-1].argmax())
     shortest = _ZERO_RUN_S * recording.rate
     total = zeros = 0
-    for start_s, end_s in recording.activity.usable_pauses:
+    for start_s, end_s in activity_of(recording).usable_pauses:
         pause = heard[
             max(round(start_s * recording.rate), first) : min(round(end_s * recording.rate), last)
         ]
@@ -283,9 +276,9 @@ def _softer_db(
     """
     before, after = _MARGINS_S
     words = tuple(
-        (a + before, b - after) for a, b in recording.activity.phrases if b - a > before + after
+        (a + before, b - after) for a, b in activity_of(recording).phrases if b - a > before + after
     )
-    within = power[recording.activity.mask(words, recording.spectrogram.times_s)]
+    within = power[activity_of(recording).mask(words, spectrogram_of(recording).times_s)]
     if len(within) < _MIN_FRAMES:
         return -math.inf
     # The same percentile of both: where no gate is, what is left of a band is the same noise.
@@ -364,12 +357,12 @@ def _log_spectral_std(recording: Recording) -> float | None:
     Pooled over bins and pauses; each pause about its own mean and each frame about its own level,
     so that noise which swells or changes between pauses does not count.
     """
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     hz = spectrogram.frequencies_hz
     top = min(_LATTICE_HZ[1], _TOP_SHARE * recording.rate)
     bins = slice(*np.searchsorted(hz, (_LATTICE_HZ[0], top)))
     pauses = []
-    for start, end in recording.activity.usable_pauses:
+    for start, end in activity_of(recording).usable_pauses:
         first, last = np.searchsorted(spectrogram.times_s, (start + _EDGE_S, end - _EDGE_S))
         # Every second frame: half a window apart, so that neighbors hardly depend on each other.
         pauses.append(spectrogram.power[first:last:2, bins].astype(np.float64))
@@ -401,11 +394,11 @@ class _Music(NamedTuple):
 
 def _music(recording: Recording) -> _Music:
     """Look for tones that come and go in the soft stretches of the take."""
-    if not recording.activity.phrases:
+    if not activity_of(recording).phrases:
         return _Music(None, reason="no speech was found")
     spans = _soft_spans(recording)
     top_hz = min(_TONES_TOP_HZ, _TOP_SHARE * recording.rate)
-    tones = find_moving_tones(recording.voice_at(RATE_HZ), spans, top_hz)
+    tones = find_moving_tones(voice_at(recording, RATE_HZ), spans, top_hz)
     if tones.frames < _MUSIC_FRAMES:
         return _Music(None, reason="too little of the take is soft enough to hear music in")
     if tones.fraction < _MUSIC_FRACTION or tones.places < _MUSIC_PLACES:
@@ -416,11 +409,11 @@ def _music(recording: Recording) -> _Music:
         return _Music(None, tones.fraction, reason=reason)
     if before_voice < _MUSIC_BEFORE:
         return _Music(False, tones.fraction, reason="what sounds on is an echo of the voice")
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     power = spectrogram.band(_SOFT_BAND_HZ[0], math.inf)
     without_voice = tuple((start + _RELEASE_S, end) for start, end in spans)
-    soft = power[recording.activity.mask(without_voice, spectrogram.times_s)]
-    level_db = 10.0 * math.log10(float(soft.mean())) - recording.active_level.dbfs
+    soft = power[activity_of(recording).mask(without_voice, spectrogram.times_s)]
+    level_db = 10.0 * math.log10(float(soft.mean())) - active_level_of(recording).dbfs
     return _Music(True, tones.fraction, level_db)
 
 
@@ -428,9 +421,9 @@ def _soft_spans(recording: Recording) -> tuple[tuple[float, float], ...]:
     """Return where the take stays well below the speech: pauses, and music in them."""
     from scipy.ndimage import uniform_filter1d
 
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     level = _db(uniform_filter1d(spectrogram.band(*_SOFT_BAND_HZ), _SOFT_SMOOTH))
-    soft = level < recording.active_level.dbfs + _SOFT_DB
+    soft = level < active_level_of(recording).dbfs + _SOFT_DB
     edges = np.flatnonzero(np.diff(soft, prepend=False, append=False)).reshape(-1, 2)
     long = edges[np.diff(edges, axis=1)[:, 0] * spectrogram.hop_s >= _SOFT_S].tolist()
     return tuple(

@@ -53,6 +53,7 @@ from vocheck.dsp.regression import SetNetworks
 from vocheck.measurements import processing
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.channel import voice_at
 from vocheck.voice.decay_features import features
 from vocheck.voice.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays, join
 
@@ -149,7 +150,7 @@ def measure(recording: Recording) -> Reverberation:
     found = _told(_decays(recording))
     if found.rt60_s is None:
         return found
-    comb = find_comb(recording.voice_at(RATE_HZ))
+    comb = find_comb(voice_at(recording, RATE_HZ))
     if comb is not None and comb.score > _COMB_SCORE:
         others = {name: why for name, why in found.not_measured.items() if name != "reflection_ms"}
         found = replace(found, reflection_ms=1000.0 * comb.delay_s, not_measured=others)
@@ -225,7 +226,7 @@ def decays(recording: Recording) -> Decays:
 
 
 def _decays(recording: Recording) -> Decays:
-    return find_decays(recording.voice_at(RATE_HZ), _cuts(recording))
+    return find_decays(voice_at(recording, RATE_HZ), _cuts(recording))
 
 
 def loud_over_noise_db(found: Decays) -> float:

@@ -50,7 +50,10 @@ from vocheck.dsp.regression import standardized
 from vocheck.dsp.spectrogram import HOP_S, Spectrogram
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.level import db
+from vocheck.voice.pitch import pitch_of
 
 Values = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
@@ -120,7 +123,7 @@ def measure(recording: Recording) -> Sibilance:
             events=(),
             not_measured=dict.fromkeys(("ratio_db", "p90_db"), "no sibilant found"),
         )
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     hiss = spectrogram.band(*HISS_HZ).astype(np.float64)
     hiss_level = 10.0 * np.log10(_averaged(hiss / frames.voiced_power) + _FLOOR)
     events = tuple(
@@ -183,7 +186,7 @@ class HissFrames:
 
 def hiss_frames(recording: Recording) -> HissFrames | str:
     """Look at every frame; where there is nothing to measure, the reason."""
-    spectrogram, activity = recording.spectrogram, recording.activity
+    spectrogram, activity = spectrogram_of(recording), activity_of(recording)
     speech = activity.mask(activity.phrases, spectrogram.times_s)
     if not speech.any():
         return "no speech found"
@@ -197,7 +200,7 @@ def hiss_frames(recording: Recording) -> HissFrames | str:
     padded = np.pad(np.stack([low, high]), ((0, 0), (_BESIDE, _BESIDE)), "edge")
     before, after = padded[:, : -2 * _BESIDE], padded[:, 2 * _BESIDE :]
     levels = _db(power)
-    pitch = recording.pitch
+    pitch = pitch_of(recording)
     nearest = np.searchsorted(pitch.times_s, spectrogram.times_s)
     pitched = np.append(pitch.hz > 0, False)[np.minimum(nearest, len(pitch.hz))]
     return HissFrames(

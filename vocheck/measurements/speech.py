@@ -37,8 +37,10 @@ import numpy.typing as npt
 
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
-from vocheck.voice.activity import FRAME_S
-from vocheck.voice.level import db
+from vocheck.voice.activity import FRAME_S, activity_of
+from vocheck.voice.channel import spectrogram_of
+from vocheck.voice.level import active_level_of, db
+from vocheck.voice.pitch import pitch_of
 
 _SYLLABLE_BAND_HZ = (300.0, 2500.0)
 _SMOOTH_S = 0.064  # of the intensity: the window that a Praat intensity with a floor of 50 Hz has
@@ -104,7 +106,7 @@ class Speech(Group):
 
 def measure(recording: Recording) -> Speech:
     """Find the speech in the channel that carries the voice."""
-    found = recording.activity
+    found = activity_of(recording)
     missing: dict[str, str] = {}
     head = tail = None
     starts_cut = ends_cut = None
@@ -124,7 +126,7 @@ def measure(recording: Recording) -> Speech:
         reason = f"less than {_MIN_SPEECH_S:.0f} s of speech"
         missing["syllables"] = missing["syllables_per_s"] = reason
     median = spread = None
-    pitch = recording.pitch
+    pitch = pitch_of(recording)
     inside = found.mask(found.phrases, pitch.times_s)
     voiced = pitch.hz[inside & (pitch.hz > 0)]
     if len(voiced) >= _MIN_VOICED:
@@ -160,7 +162,7 @@ def _cuts(recording: Recording) -> tuple[bool, bool]:
         return False, False
     frames = voice[:whole].reshape(-1, frame)
     softest = db(float(np.percentile(np.einsum("ij,ij->i", frames, frames) / frame, 5)))
-    limit = max(recording.active_level.dbfs - _CUT_RANGE_DB, softest + _CUT_FLOOR_DB)
+    limit = max(active_level_of(recording).dbfs - _CUT_RANGE_DB, softest + _CUT_FLOOR_DB)
     first, last = (
         db(float(np.vdot(edge, edge).real) / frame) for edge in (voice[:frame], voice[-frame:])
     )
@@ -169,17 +171,17 @@ def _cuts(recording: Recording) -> tuple[bool, bool]:
 
 def _count_syllables(recording: Recording) -> int:
     """Count the peaks of intensity that a dip parts from their neighbors and a voice carries."""
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     power = spectrogram.band(*_SYLLABLE_BAND_HZ).astype(np.float64)
     window = np.hanning(max(1, round(_SMOOTH_S / spectrogram.hop_s)) + 2)[1:-1]
     smooth = np.convolve(power, window / window.sum(), mode="same")
     level = 10.0 * np.log10(np.maximum(smooth, 1e-15))
-    spoken = recording.activity.mask(recording.activity.phrases, spectrogram.times_s)
+    spoken = activity_of(recording).mask(activity_of(recording).phrases, spectrogram.times_s)
     if not spoken.any():
         return 0
     peaks = _peaks_between_dips(level, _DIP_DB)
     loud = level[peaks] > np.percentile(level[spoken], 95) - _PEAK_RANGE_DB
-    pitch = recording.pitch
+    pitch = pitch_of(recording)
     nearest = np.searchsorted(pitch.times_s, spectrogram.times_s[peaks])
     voiced = np.concatenate((pitch.hz > 0, [False]))
     voiced[1:-1] |= voiced[:-2] | voiced[2:]

@@ -39,6 +39,8 @@ import numpy.typing as npt
 
 from vocheck.recording import Recording
 from vocheck.results import SILENCE, Group, Result
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import spectrogram_of, voice_at
 from vocheck.voice.level import db
 
 # IEC 61260-1:2014, clause 5: G = 10**(3/10), f_m = 1000 G**(x/3), edges at f_m G**(+-1/6)
@@ -112,7 +114,7 @@ def measure(recording: Recording) -> Tone:
 
 
 def _ltas(recording: Recording) -> tuple[Band, ...] | None:
-    spectrogram, activity = recording.spectrogram, recording.activity
+    spectrogram, activity = spectrogram_of(recording), activity_of(recording)
     speech = activity.mask(activity.phrases, spectrogram.times_s)
     if not speech.any():
         return None
@@ -140,12 +142,12 @@ def _ltas(recording: Recording) -> tuple[Band, ...] | None:
 
 def _low_spectrum(recording: Recording) -> npt.NDArray[np.float64] | None:
     """Return the mean power per bin of 7.8 Hz in speech, of the 4 kHz copy of the voice."""
-    x = recording.voice_at(_LOW_RATE_HZ)
+    x = voice_at(recording, _LOW_RATE_HZ)
     if len(x) < _LOW_WINDOW:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(x, _LOW_WINDOW)[:: _LOW_WINDOW // 4]
     centres = (np.arange(len(frames)) * (_LOW_WINDOW // 4) + _LOW_WINDOW / 2) / _LOW_RATE_HZ
-    frames = frames[recording.activity.mask(recording.activity.phrases, centres)]
+    frames = frames[activity_of(recording).mask(activity_of(recording).phrases, centres)]
     if not len(frames):
         return None
     window = np.hanning(_LOW_WINDOW + 1)[:-1]
@@ -165,7 +167,7 @@ def _between(power: npt.NDArray[np.floating], bin_hz: float, low: float, high: f
 
 def _edge(recording: Recording) -> tuple[float | None, float | None]:
     """Return the frequency of the steepest fall (half the rate if it is no edge) and its depth."""
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     bin_hz = float(spectrogram.frequencies_hz[1])
     first = int((_LOWEST_EDGE_HZ - _FALL_HZ) / bin_hz)
     # Neighbouring frames overlap by three quarters: every other one tells the same.

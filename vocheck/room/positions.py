@@ -38,7 +38,7 @@ from vocheck.measurements import noise, reverberation, tone
 from vocheck.recording import Recording
 from vocheck.results import Result
 from vocheck.room import PathLike, RoomResult, measure_room
-from vocheck.voice.level import db
+from vocheck.voice.level import active_level_of, db
 
 Side = Literal["first", "second"]
 Kind = Literal["words", "impulse", "room tone"]
@@ -183,7 +183,7 @@ def _words(first: Recording, second: Recording) -> Compared:
     floors = [noise.measure(recording) for recording in (first, second)]
     rooms = [reverberation.measure(recording) for recording in (first, second)]
     differences = [
-        _level([recording.active_level.dbfs for recording in (first, second)], "The voice"),
+        _level([active_level_of(recording).dbfs for recording in (first, second)], "The voice"),
         _noise([floor.snr_db for floor in floors], "voice"),
         _room([room.rt60_s for room in rooms], "estimated from the voice"),
     ]

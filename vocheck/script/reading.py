@@ -30,6 +30,8 @@ import numpy as np
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.script.text import words_of
+from vocheck.voice.activity import activity_of
+from vocheck.voice.channel import voice_at
 
 RATE_HZ = 16_000
 FRAME_S = 0.01
@@ -189,7 +191,7 @@ def can_hear_words() -> bool:
 
 
 def _pace_only(recording: Recording, text: str) -> Reading:
-    phrases = recording.activity.phrases
+    phrases = activity_of(recording).phrases
     read_s = phrases[-1][1] - phrases[0][0] if phrases else None
     count = len(words_of(text))
     reasons = dict.fromkeys(("words", "misread"), NEEDS_EXTRA)
@@ -242,7 +244,7 @@ def _known(decoder: Any, word: str) -> bool:
 
 
 def _pcm(recording: Recording) -> bytes:
-    voice = recording.voice_at(RATE_HZ)
+    voice = voice_at(recording, RATE_HZ)
     peak = float(np.abs(voice).max(initial=0.0))
     return (voice * (16_000.0 / max(peak, 1e-9))).astype("<i2").tobytes()
 

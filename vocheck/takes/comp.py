@@ -29,6 +29,7 @@ import numpy.typing as npt
 
 from vocheck.errors import AudioError
 from vocheck.measurements import Measurements
+from vocheck.measurements.loudness import energies_of
 from vocheck.policy.judge import event_time, load_word_limits
 from vocheck.policy.limits import Limits
 from vocheck.policy.words import fill
@@ -42,6 +43,7 @@ from vocheck.takes.deviations import Deviation, find_deviations
 from vocheck.takes.rank import Criterion, LineRanking, load_criteria, rank_line, take_costs
 from vocheck.takes.takemap import FRAME_S, Features, Span, TakeMap, features, map_takes
 from vocheck.voice.level import db
+from vocheck.voice.pitch import pitch_of
 
 PAUSE_NEAR_S = 0.15
 """A take pauses at a boundary if one of its pauses lies within this of the mapped place."""
@@ -242,9 +244,9 @@ def loaded(recording: Recording, result: TakeResult) -> LoadedTake:
     return LoadedTake(
         result=result,
         features=features(recording),
-        energies=recording.k_weighted_energies.mean_square,
-        pitch_times_s=recording.pitch.times_s,
-        pitch_hz=recording.pitch.hz,
+        energies=energies_of(recording).mean_square,
+        pitch_times_s=pitch_of(recording).times_s,
+        pitch_hz=pitch_of(recording).hz,
     )
 
 

@@ -23,6 +23,7 @@ from vocheck.session.names import Notes, open_session
 from vocheck.session.take import Failure, load_take
 from vocheck.takes.comp import CompSheet, LoadedTake, loaded, make_sheet
 from vocheck.takes.rank import Ranking
+from vocheck.voice.channel import spectrogram_of
 
 WAVE_COLUMNS = 600
 SPECTRUM_COLUMNS, SPECTRUM_ROWS = 480, 96
@@ -134,7 +135,7 @@ def draw(recording: Recording) -> Picture:
 
 def _spectrum(recording: Recording) -> npt.NDArray[np.uint8]:
     """Return the spectrogram on a logarithmic frequency axis, the loudest bin of each cell."""
-    spectrogram = recording.spectrogram
+    spectrogram = spectrogram_of(recording)
     power = spectrogram.power
     if len(power) < SPECTRUM_COLUMNS:
         return np.zeros((SPECTRUM_ROWS, SPECTRUM_COLUMNS), np.uint8)

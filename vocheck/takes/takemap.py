@@ -19,9 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.alignment import align, corridor_along
-from vocheck.dsp.cepstra import deltas, mel_cepstra
 from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
+from vocheck.voice.cepstra import deltas, mel_cepstra
+from vocheck.voice.channel import spectrogram_of
 
 FRAME_S = 0.01
 COEFFICIENTS = 13
@@ -94,8 +96,8 @@ class Features:
 
 def features(recording: Recording) -> Features:
     """Return the cepstra of a take, normalized over its speech, shape (frames, 2 x 13)."""
-    speech = recording.activity.speech
-    cepstra = _cepstra(recording.spectrogram, recording.rate)
+    speech = activity_of(recording).speech
+    cepstra = _cepstra(spectrogram_of(recording), recording.rate)
     count = min(len(cepstra), len(speech))
     cepstra, speech = cepstra[:count], speech[:count]
     spoken = cepstra[speech] if speech.any() else cepstra

@@ -15,6 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.spectrogram import Spectrogram
+from vocheck.recording import Recording, once
+from vocheck.voice.channel import spectrogram_of
 
 FRAME_S = 0.01
 _BANDS_HZ = ((120.0, 4000.0), (3000.0, 9000.0))
@@ -89,6 +91,12 @@ def find_activity(spectrogram: Spectrogram, duration_s: float) -> Activity:
         pauses=_seconds(pauses, count, duration_s),
         usable_pauses=_seconds([(a, b) for a, b in usable if b > a], count, duration_s),
     )
+
+
+@once
+def activity_of(recording: Recording) -> Activity:
+    """Return where the talker speaks in a recording."""
+    return find_activity(spectrogram_of(recording), recording.duration_s)
 
 
 def _hysteresis(level: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.recording import Recording, once
+
 # ITU-T P.56 (12/2011), clause 6.4, Method B
 MARGIN_DB = 15.9  # M: between the active level and the threshold of activity
 TIME_CONSTANT_S = 0.03  # T: of each of the two smoothing stages
@@ -85,6 +87,12 @@ def active_level(x: npt.NDArray[np.float32], rate_hz: int) -> ActiveLevel:
             high = middle
     level = max(mean_db, excess(low)[1])
     return ActiveLevel(level, min(1.0, 10.0 ** ((mean_db - level) / 10.0)))
+
+
+@once
+def active_level_of(recording: Recording) -> ActiveLevel:
+    """Return the active speech level of a recording: what "re speech" is relative to."""
+    return active_level(recording.voice, recording.rate)
 
 
 def _smooth_twice(x: npt.NDArray[np.float64], step: float) -> npt.NDArray[np.float64]:

@@ -13,6 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.recording import Recording, once
+from vocheck.voice.channel import voice_at
+
+PITCH_RATE_HZ = 4000
+"""Rate at which the pitch is tracked: 500 Hz of fundamental with room for its first harmonics."""
 FLOOR_HZ, CEILING_HZ = 60.0, 500.0
 _WINDOW_S = 0.05  # three periods of the floor
 _HOP_S = 0.01
@@ -73,6 +78,12 @@ def track_pitch(x: npt.NDArray[np.float32], rate_hz: int) -> PitchTrack:
     path = _best_path(hz, strength, peak / loudest if loudest > 0 else peak)
     times = (np.arange(len(frames)) * hop + size / 2) / rate_hz
     return PitchTrack(times, path)
+
+
+@once
+def pitch_of(recording: Recording) -> PitchTrack:
+    """Return the fundamental frequency of the voice of a recording every 10 ms."""
+    return track_pitch(voice_at(recording, PITCH_RATE_HZ), PITCH_RATE_HZ)
 
 
 def _autocorrelation(frames: npt.NDArray[np.float32], length: int) -> npt.NDArray[np.float32]:

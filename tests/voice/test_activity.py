@@ -7,7 +7,7 @@ import pytest
 
 from tests.material import speech as voices
 from vocheck.recording import Recording
-from vocheck.voice.activity import FRAME_S
+from vocheck.voice.activity import FRAME_S, activity_of
 
 RATE = 48_000
 
@@ -26,7 +26,7 @@ def spoken_frames(take: voices.Speech, frames: int) -> np.ndarray:
 def test_it_agrees_with_the_synthesiser(voice, room_db):
     """Frames of 10 ms: nearly all speech is found, and little else but the pads."""
     take = voices.take(voice, voices.TEST_LINES[:2], room_db=room_db)
-    active = Recording(take.samples, take.rate).activity.speech
+    active = activity_of(Recording(take.samples, take.rate)).speech
     spoken = spoken_frames(take, len(active))
     # Recall 0.95: soft last sounds. Precision 0.85: pads of 90 ms around each phrase, and gaps of
     # less than 150 ms that count as speech.
@@ -38,8 +38,8 @@ def test_padding_with_digital_silence_changes_nothing():
     """Zeros around a take with room noise leave its phrases where they were."""
     take = voices.take("en-us", voices.TEST_LINES[:2], room_db=-45.0)
     pad = np.zeros(3 * RATE, np.float32)
-    plain = Recording(take.samples, RATE).activity
-    padded = Recording(np.concatenate((pad, take.samples, pad)), RATE).activity
+    plain = activity_of(Recording(take.samples, RATE))
+    padded = activity_of(Recording(np.concatenate((pad, take.samples, pad)), RATE))
     shifted = [(a - 3.0, b - 3.0) for a, b in padded.phrases]
     # 20 ms: two frames, where the window of the spectrogram reaches over the edge.
     np.testing.assert_allclose(shifted, plain.phrases, atol=0.021)
@@ -49,7 +49,7 @@ def test_padding_with_digital_silence_changes_nothing():
 def test_noise_alone_is_no_speech(level):
     """Stationary noise, soft or loud, has no phrases and is one long usable pause."""
     noise = level * np.random.default_rng(6).standard_normal(5 * RATE)
-    found = Recording(noise.astype(np.float32), RATE).activity
+    found = activity_of(Recording(noise.astype(np.float32), RATE))
     assert found.phrases == ()
     assert found.usable_pauses == ((0.0, 5.0),)
 
@@ -57,7 +57,7 @@ def test_noise_alone_is_no_speech(level):
 def test_usable_pauses_keep_off_the_words():
     """100 ms after a phrase and 50 ms before one are left out; the ends of the take are not."""
     take = voices.take("slt", voices.TEST_LINES[:2])
-    found = Recording(take.samples, RATE).activity
+    found = activity_of(Recording(take.samples, RATE))
     for (start, end), (first, last) in zip(found.pauses, found.usable_pauses, strict=True):
         assert first == pytest.approx(start if start == 0.0 else start + 0.1)
         assert last == pytest.approx(end if end == take.duration_s else end - 0.05)

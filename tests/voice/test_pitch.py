@@ -7,8 +7,8 @@ import parselmouth
 import pytest
 
 from tests.material import speech
-from vocheck.recording import PITCH_RATE_HZ, Recording
-from vocheck.voice.pitch import track_pitch
+from vocheck.recording import Recording
+from vocheck.voice.pitch import PITCH_RATE_HZ, pitch_of, track_pitch
 
 
 def harmonic(hz: np.ndarray, rate: int) -> np.ndarray:
@@ -58,7 +58,7 @@ def test_it_agrees_with_praat():
     taken = [speech.synthesise(speech.TEST_LINES[i], voice)
              for i, voice in enumerate(("slt", "kal", "en-gb-x-rp+f3"))]  # fmt: skip
     for one in taken:
-        ours = Recording(one.samples, one.rate).pitch
+        ours = pitch_of(Recording(one.samples, one.rate))
         praat = parselmouth.Sound(one.samples.astype(float), one.rate).to_pitch_ac(
             time_step=0.01, pitch_floor=60.0, pitch_ceiling=500.0
         )

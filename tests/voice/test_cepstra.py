@@ -8,7 +8,8 @@ import pytest
 
 from tests.material.demo_session import FOLDER
 from vocheck.audio.readers import read
-from vocheck.dsp.cepstra import deltas, mel_bands, mel_cepstra
+from vocheck.voice.cepstra import deltas, mel_bands, mel_cepstra
+from vocheck.voice.channel import spectrogram_of
 
 
 @pytest.mark.parametrize(("rate", "high"), [(48000, 8000.0), (44100, 8000.0), (8000, 4000.0)])
@@ -23,7 +24,7 @@ def test_mel_bands(rate: int, high: float):
 def test_cepstra_and_deltas_of_a_voice():
     """A take gives the same cepstra, and the same slopes."""
     recording = read(FOLDER / "01_river_t1.flac")
-    power = recording.spectrogram.power[::2]
+    power = spectrogram_of(recording).power[::2]
     mel = librosa.feature.melspectrogram(
         S=power.T, sr=recording.rate, n_mels=40, fmin=60.0, fmax=8000.0
     )

@@ -1,0 +1,1 @@
+"""What knows voices, against labelled speech and reference implementations."""
