@@ -15,7 +15,7 @@ import soxr
 
 from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
-from tests.material import outside, speech
+from tests.material import outside, packages
 from tests.material.speech import Speech
 from vocheck.measurements import tone
 from vocheck.measurements.tone import Tone
@@ -27,10 +27,6 @@ CODECS = (("libmp3lame", 64), ("libmp3lame", 128), ("aac", 64), ("aac", 128), ("
 EDGE_WITHIN = 0.12  # of the true edge; a converter's own transition band reaches down to 0.89 of it
 FOUND_DB = 20.0  # the drop from which the limits speak of an edge
 
-THEME = outside.Package(
-    "sound-theme-freedesktop", "0.8-2", "deb",
-    "135cc4893ba590d428577bc3bf42df756a165c05a2a43f84311ad7db779a70ea", "CC-BY-SA-3.0",
-)  # fmt: skip
 PAIRS = {
     "Front_Center": "front-center", "Front_Left": "front-left", "Front_Right": "front-right",
     "Rear_Center": "rear-center", "Rear_Left": "rear-left", "Rear_Right": "rear-right",
@@ -126,8 +122,8 @@ def main() -> None:
     for codec, kbps in CODECS:
         results = (tone.measure(coded(c, codec, kbps)) for c in clean)
         lines.append(row(f"{codec.removeprefix('lib')} {kbps} kbit/s", results))
-    alsa = outside.fetch(speech.ALSA) / "usr/share/sounds/alsa"
-    theme = outside.fetch(THEME) / "usr/share/sounds/freedesktop/stereo"
+    alsa = outside.fetch(packages.ALSA) / "usr/share/sounds/alsa"
+    theme = outside.fetch(packages.THEME) / "usr/share/sounds/freedesktop/stereo"
     pairs = [
         (soundfile.read(alsa / f"{a}.wav"), soundfile.read(theme / f"audio-channel-{b}.oga"))
         for a, b in PAIRS.items()

@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import soundfile
 
-from tests.material import outside, speech
+from tests.material import outside, packages, speech
 from tests.material.speech import Speech
 
 TESTED_ON = (
@@ -42,9 +42,9 @@ def language(name: str) -> Speech:
     The recordings begin and end anywhere; without the fades their edges would be clicks.
     """
     if name == "alsa":
-        folder = outside.fetch(speech.ALSA) / "usr/share/sounds/alsa"
+        folder = outside.fetch(packages.ALSA) / "usr/share/sounds/alsa"
     else:
-        folder = outside.fetch(speech.KTUBERLING) / f"usr/share/ktuberling/sounds/{name}"
+        folder = outside.fetch(packages.KTUBERLING) / f"usr/share/ktuberling/sounds/{name}"
     rng = np.random.default_rng(0)
     pieces: list[np.ndarray] = []
     common = 0

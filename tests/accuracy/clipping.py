@@ -15,7 +15,7 @@ import soundfile
 import soxr
 
 from tests.accuracy.sections import write_section
-from tests.material import outside, speech
+from tests.material import outside, packages, speech
 from vocheck.measurements import clipping
 from vocheck.measurements.clipping import Clipping
 from vocheck.recording import Recording
@@ -39,8 +39,8 @@ def clean_files() -> list[tuple[str, Samples, int]]:
     """Return clean files, each as it was made: synthetic lines and single recorded words."""
     lines = [speech.synthesise(text, v) for v in speech.TEST_VOICES for text in speech.TEST_LINES]
     folders = (
-        outside.fetch(speech.ALSA) / "usr/share/sounds/alsa",
-        outside.fetch(speech.KTUBERLING) / "usr/share/ktuberling/sounds/ro",
+        outside.fetch(packages.ALSA) / "usr/share/sounds/alsa",
+        outside.fetch(packages.KTUBERLING) / "usr/share/ktuberling/sounds/ro",
     )
     words = [_read(path) for folder in folders for path in sorted(folder.glob("*.wav"))]
     readers = [(v.name, v.samples, v.rate) for v in (*speech.labelled(), *speech.unlabelled()[:2])]
@@ -185,7 +185,7 @@ def clean_table() -> str:
 
 
 def real_table() -> str:
-    folder = outside.fetch(speech.KTUBERLING) / "usr/share/ktuberling/sounds/fr"
+    folder = outside.fetch(packages.KTUBERLING) / "usr/share/ktuberling/sounds/fr"
     results = [measure(x, rate) for _, x, rate in map(_read, sorted(folder.glob("*.wav")))]
     full = sum(r.overs > 0 for r in results)
     flat = sum(bool(r.runs) for r in results)

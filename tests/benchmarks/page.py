@@ -24,7 +24,7 @@ import numpy as np
 import soundfile
 
 from tests.material.demo_session import FOLDER
-from tests.report.browser import CHROMIUM
+from tests.report.browser import chromium
 
 TAKES, TAKE_S, MIX_S = 12, 20, 3600
 BAR_S, BAR_MB = 6.0, 1.0
@@ -76,7 +76,7 @@ def switching_ms(page_file: Path) -> list[float]:
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=CHROMIUM,
+            executable_path=chromium(),
             args=["--no-sandbox", "--autoplay-policy=no-user-gesture-required"],
         )
         page = browser.new_page()

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pytest
 import soundfile
 
-from tests.material import outside
+from tests.material import outside, packages
 from vocheck.dsp.decay import analyse_decay, curve_of, find_onset
 from vocheck.dsp.octaves import band_filter, bands
 from vocheck.dsp.sweep import PRE_S, deconvolve, exponential_sweep
@@ -24,14 +24,6 @@ Signal = npt.NDArray[np.float64]
 
 RATE_HZ = 48_000
 PRE_ROLL_S = 0.2
-
-ACOUSTICS = outside.Package(
-    "acoustics",
-    "0.2.6",
-    "sdist",
-    "d02bcc84251cfa2edd3e21c7f885dd963f8e8c587f975c2f9d4e1d9b142bcc52",
-    "recordings: public domain (living room), CC BY-SA (sports centre)",
-)
 
 
 def response(
@@ -249,7 +241,7 @@ def test_measured_sports_centre_agrees_with_its_published_values() -> None:
 
 def room(name: str) -> str:
     """Return the path of one of the measured rooms, fetched where needed."""
-    return str(outside.fetch(ACOUSTICS) / "acoustics-0.2.6" / "tests" / "data" / name)
+    return str(outside.fetch(packages.ACOUSTICS) / "acoustics-0.2.6" / "tests" / "data" / name)
 
 
 def test_a_sweep_comes_back_as_the_response_it_went_through() -> None:

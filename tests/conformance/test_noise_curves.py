@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conformance.test_iso3382 import ACOUSTICS
-from tests.material import outside
+from tests.material import outside, packages
 from vocheck.policy.noise_curves import nc, nc_curves, nr, source_of
 
 # Published: NR rows computed from the coefficients of ISO/R 1996, rounded to 0.1 dB.
@@ -21,7 +20,7 @@ NR_20 = {
 @pytest.mark.outside
 def test_the_curves_are_those_that_another_package_carries() -> None:
     """Independent: the table of the module `criterion` of acoustics 0.2.6, number by number."""
-    source = outside.fetch(ACOUSTICS) / "acoustics-0.2.6" / "acoustics" / "criterion.py"
+    source = outside.fetch(packages.ACOUSTICS) / "acoustics-0.2.6" / "acoustics" / "criterion.py"
     assert nc_curves() == tables_in(source)
 
 

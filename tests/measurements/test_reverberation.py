@@ -13,16 +13,12 @@ import soundfile
 from scipy.signal import butter, istft, oaconvolve, sosfilt, stft
 
 import vocheck.measurements
-from tests.material import outside, speech
+from tests.material import outside, packages, speech
 from tests.measurements.test_processing import melody
 from vocheck.dsp.resample import resample
 from vocheck.measurements.reverberation import COEFFICIENTS, decays, measure, pool
 from vocheck.recording import Recording
 
-ACOUSTICS = outside.Package(
-    "acoustics", "0.2.6", "sdist",
-    "d02bcc84251cfa2edd3e21c7f885dd963f8e8c587f975c2f9d4e1d9b142bcc52", "public domain",
-)  # fmt: skip
 LIVING_ROOM_T30_S = np.mean([0.259, 0.227, 0.211])
 """Mean of the octaves 500 Hz to 2 kHz in the package's own tests (published beside the file)."""
 
@@ -107,7 +103,7 @@ def test_dry_voice_is_at_the_limit() -> None:
 @pytest.mark.outside
 def test_measured_living_room() -> None:
     """Speech in a measured living room reads as that room decays after its direct sound."""
-    folder = outside.fetch(ACOUSTICS)
+    folder = outside.fetch(packages.ACOUSTICS)
     (file,) = Path(folder).rglob("living_room_1.wav")
     response, rate = soundfile.read(file, dtype="float32", always_2d=True)
     mono = resample(np.ascontiguousarray(response[:, 0]), rate, RATE)

@@ -7,15 +7,11 @@ import pytest
 import soundfile
 import soxr
 
-from tests.material import outside, speech
+from tests.material import outside, packages, speech
 from vocheck.measurements import tone
 from vocheck.recording import Recording
 
 RATE = 48000
-THEME = outside.Package(
-    "sound-theme-freedesktop", "0.8-2", "deb",
-    "135cc4893ba590d428577bc3bf42df756a165c05a2a43f84311ad7db779a70ea", "CC-BY-SA-3.0",
-)  # fmt: skip
 
 
 def bursts(x: np.ndarray) -> np.ndarray:
@@ -97,8 +93,9 @@ def test_a_click_does_not_hide_the_edge():
 )
 def test_a_lossy_copy_ends_where_the_original_does_not(word: str, lossy: str):
     """The same words, lossless in alsa-utils and as Vorbis in sound-theme-freedesktop."""
-    original = outside.fetch(speech.ALSA) / f"usr/share/sounds/alsa/{word}.wav"
-    copy = outside.fetch(THEME) / f"usr/share/sounds/freedesktop/stereo/audio-channel-{lossy}.oga"
+    original = outside.fetch(packages.ALSA) / f"usr/share/sounds/alsa/{word}.wav"
+    theme = outside.fetch(packages.THEME) / "usr/share/sounds/freedesktop/stereo"
+    copy = theme / f"audio-channel-{lossy}.oga"
     assert tone.measure(Recording(*soundfile.read(original))).bandwidth_hz == 24000.0
     result = tone.measure(Recording(*soundfile.read(copy)))
     assert result.bandwidth_hz is not None

@@ -6,20 +6,13 @@ import shutil
 
 import pytest
 
-from tests.material.outside import Package, fetch
+from tests.material import outside, packages
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-needs_browser = pytest.mark.skipif(
-    CHROMIUM is None, reason="chromium is not installed (apt-get install chromium)"
-)
 
-AXE = Package(
-    name="axe-core",
-    version="4.14.1",
-    kind="npm",
-    sha256="e6b0ce02b84d892e2e33e403485e7f3d6c29e2be6df65daf44d89ba564139745",
-    licence="MPL-2.0",
-)
+def chromium() -> str:
+    """Return the path of the browser."""
+    return shutil.which("chromium-browser") or outside.tool("chromium", "chromium")
+
 
 SMALL_TARGETS = """() => [...document.querySelectorAll("button, select, input, summary, nav a")]
   .map((element) => element.closest("label") ?? element)
@@ -32,7 +25,9 @@ SMALL_TARGETS = """() => [...document.querySelectorAll("button, select, input, s
 
 def faults(page) -> list[str]:
     """Return what axe-core finds against WCAG 2.2 A and AA, and against its best practices."""
-    page.evaluate((fetch(AXE) / "package" / "axe.min.js").read_text(encoding="utf-8"))
+    page.evaluate(
+        (outside.fetch(packages.AXE) / "package" / "axe.min.js").read_text(encoding="utf-8")
+    )
     found = page.evaluate(
         """async () => (await axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a",
         "wcag21aa", "wcag22aa", "best-practice"]})).violations"""

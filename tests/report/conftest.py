@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.material.demo_session import FOLDER
-from tests.report.browser import CHROMIUM
+from tests.report.browser import chromium
 from vocheck.cli import run
 
 NASTY = '<script>alert("x")</script>&\'" ="'
@@ -21,9 +21,10 @@ def browser() -> Iterator[object]:
     """Return headless Chromium, driven by Playwright."""
     from playwright.sync_api import sync_playwright
 
+    path = chromium()
     with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(
-            executable_path=CHROMIUM,
+        started = playwright.chromium.launch(
+            executable_path=path,
             args=[
                 "--no-sandbox",
                 "--disable-gpu",
@@ -32,8 +33,8 @@ def browser() -> Iterator[object]:
                 "--autoplay-policy=no-user-gesture-required",
             ],
         )
-        yield chromium
-        chromium.close()
+        yield started
+        started.close()
 
 
 @pytest.fixture

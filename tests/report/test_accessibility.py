@@ -10,14 +10,12 @@ import pytest
 
 from tests.material.demo_session import FOLDER
 from tests.mix.signals import tone, write
-from tests.report.browser import SMALL_TARGETS, every_stop, faults, needs_browser
+from tests.report.browser import SMALL_TARGETS, every_stop, faults
 from vocheck.booth import Booth
 from vocheck.booth.serve import PageServer
 from vocheck.cli import run
 from vocheck.report.booth_page import PAGE, render_state
 from vocheck.session.take import check_take
-
-pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")

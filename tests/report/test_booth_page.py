@@ -7,7 +7,6 @@ from dataclasses import replace
 import pytest
 
 from tests.material.demo_session import FOLDER
-from tests.report.browser import needs_browser
 from vocheck.booth import Booth
 from vocheck.booth.serve import PageServer
 from vocheck.report.booth_page import PAGE, render_state
@@ -51,7 +50,6 @@ def test_names_are_text(take):
     assert "&lt;img src=x onerror=alert(1)&gt;&amp;&quot;&#x27;" in state
 
 
-@needs_browser
 @pytest.mark.parametrize("width", [390, 820, 1440])
 def test_the_page_follows_the_session(browser, take, width):
     """A new state is shown by itself, at any width, with nothing logged or asked elsewhere."""

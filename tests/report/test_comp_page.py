@@ -7,11 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.report.browser import needs_browser, until
+from tests.report.browser import until
 from tests.takes.test_comp import spoiled
 from vocheck.cli import run
 
-pytestmark = needs_browser
 DATA = "JSON.parse(document.getElementById('play').textContent)[0]"
 PLAYING = "[...document.querySelectorAll('audio')].findIndex((a) => !a.paused)"
 

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from tests.mix.signals import silence, tone, write
-from tests.report.browser import needs_browser, until
+from tests.report.browser import until
 from tests.report.conftest import NASTY
 from vocheck.cli import run
 from vocheck.mix import LoudnessOverTime, check_mix
@@ -42,7 +42,6 @@ def page(watched, folder: Path):
     return watched(folder / "mix.html")
 
 
-@needs_browser
 def test_the_first_screen_says_whether_it_passes_and_what_to_do(page):
     """Verdict, then each destination with the gain that it asks for, above the fold."""
     assert page.locator(".summary .verdict").inner_text() == "Fail"
@@ -54,7 +53,6 @@ def test_the_first_screen_says_whether_it_passes_and_what_to_do(page):
     assert "Gain:" in cards.nth(1).inner_text()
 
 
-@needs_browser
 @pytest.mark.parametrize("share", [0.25, 0.75])
 def test_a_click_on_the_curve_plays_from_there(page, share: float):
     """The sound goes where the pointer is."""
@@ -68,7 +66,6 @@ def test_a_click_on_the_curve_plays_from_there(page, share: float):
     assert page.evaluate(f"{AUDIO}.paused")
 
 
-@needs_browser
 def test_the_loudest_place_is_marked_and_played(page):
     """The mark of the loudest 3 s lies by the loud part, and its time plays from just before."""
     x = float(page.locator(".curve .loudest").first.get_attribute("x1"))
@@ -78,7 +75,6 @@ def test_the_loudest_place_is_marked_and_played(page):
     until(page, f"{AUDIO}.currentTime > 7.9")
 
 
-@needs_browser
 def test_places_over_the_limit_are_marked(page):
     """Ticks stand in the loud part alone, and each listed place can be heard."""
     ticks = [
@@ -93,7 +89,6 @@ def test_places_over_the_limit_are_marked(page):
     until(page, f"{AUDIO}.currentTime > 7.5")
 
 
-@needs_browser
 def test_the_place_is_set_by_keyboard(page):
     """The slider moves the sound, and says the time."""
     page.click(".play")
@@ -104,7 +99,6 @@ def test_the_place_is_set_by_keyboard(page):
     until(page, "document.querySelector('.seek').getAttribute('aria-valuetext').startsWith('0:')")
 
 
-@needs_browser
 def test_the_targets_and_the_bed_are_drawn(page):
     """A line for each target, a curve of the lead that ends with the voice."""
     assert page.locator(".aim").all_inner_texts() == [
@@ -118,7 +112,6 @@ def test_the_targets_and_the_bed_are_drawn(page):
     assert last / 1200 * 20 == pytest.approx(12.0, abs=0.3)
 
 
-@needs_browser
 @pytest.mark.parametrize("width", [1440, 820, 390])
 def test_the_page_never_scrolls_sideways(page, width: int):
     """Desk, tablet and telephone."""

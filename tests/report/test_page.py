@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from tests.material.demo_session import FOLDER
-from tests.report.browser import needs_browser, until
+from tests.report.browser import until
 from tests.report.conftest import NASTY
 from vocheck.report.page import render_page, wave_path
 from vocheck.session.names import read_notes
@@ -30,7 +30,6 @@ def page(watched, kiln: Path):
     return watched(kiln / "rank.html")
 
 
-@needs_browser
 def test_a_take_plays_and_stops(page):
     """The button starts the take's own file and stops it again."""
     page.click('.take[data-take="1"] .play')
@@ -39,7 +38,6 @@ def test_a_take_plays_and_stops(page):
     assert page.evaluate("document.querySelectorAll('audio')[1].paused")
 
 
-@needs_browser
 def test_switching_stays_at_the_same_phrase(page):
     """A number key goes to another take of the line at the same place of the same phrase."""
     spans = page.evaluate("JSON.parse(document.getElementById('play').textContent)[0].takes")
@@ -54,7 +52,6 @@ def test_switching_stays_at_the_same_phrase(page):
     until(page, "document.querySelectorAll('audio')[0].paused")
 
 
-@needs_browser
 def test_takes_are_played_equally_loud(page):
     """Louder takes are turned down to the softest: volume less loudness is one number."""
     volumes = page.evaluate("JSON.parse(document.getElementById('play').textContent)[0].takes")
@@ -67,7 +64,6 @@ def test_takes_are_played_equally_loud(page):
     assert max(heard) - min(heard) < 0.01  # the volume is written with four digits
 
 
-@needs_browser
 def test_notes_are_saved_as_the_csv_that_vocheck_reads(page, tmp_path: Path):
     """What was typed comes back through read_notes, dangerous text included, defused."""
     item = page.locator('.take[data-key="02_kiln_t3"]')
@@ -86,7 +82,6 @@ def test_notes_are_saved_as_the_csv_that_vocheck_reads(page, tmp_path: Path):
     assert len(list(csv.reader(io.StringIO(saved.read_text(encoding="utf-8"))))) == 6
 
 
-@needs_browser
 def test_order_and_filter(page):
     """Takes are sorted by number, and verdicts are hidden."""
     page.select_option("#order", "number")
@@ -102,7 +97,6 @@ def test_order_and_filter(page):
     assert "retake" not in shown
 
 
-@needs_browser
 @pytest.mark.parametrize("width", [1440, 820, 390])
 def test_the_page_never_scrolls_sideways(page, width: int):
     """Desk, tablet and telephone."""

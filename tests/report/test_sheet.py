@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 from functools import cache
 from pathlib import Path
 
-import pytest
-
+from tests.material import outside
 from tests.material.demo_session import FOLDER
 from vocheck.cli import run
 from vocheck.mix import check_mix
 from vocheck.report.sheet import render_mix_pdf, render_session_pdf
 from vocheck.takes.overview import Overview, make_overview
-
-needs_poppler = pytest.mark.skipif(
-    shutil.which("pdftotext") is None, reason="poppler-utils is not installed"
-)
 
 
 @cache
@@ -30,12 +24,14 @@ def text_of(pdf: bytes, folder: Path) -> list[str]:
     file = folder / "sheet.pdf"
     file.write_bytes(pdf)
     done = subprocess.run(
-        ["pdftotext", "-layout", str(file), "-"], capture_output=True, text=True, check=True
+        [outside.tool("pdftotext", "poppler-utils"), "-layout", str(file), "-"],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     return done.stdout.split("\f")[:-1]
 
 
-@needs_poppler
 def test_one_page_per_line_with_every_take(tmp_path: Path):
     """Each page names its line and ranks its takes."""
     pages = text_of(render_session_pdf(overview(), "potter"), tmp_path)
@@ -46,7 +42,6 @@ def test_one_page_per_line_with_every_take(tmp_path: Path):
             assert f"take {take}" in page
 
 
-@needs_poppler
 def test_a_mix_page_tells_the_verdict_of_each_destination(tmp_path: Path):
     """The page names destination, verdict and status."""
     result = check_mix(FOLDER / "mix.flac", ["social", "ebu-r128"])

@@ -14,12 +14,13 @@ Method
     a vowel; paper has no voice beside it), and how strong it is among the hisses of the take. The
     level of an event is that of its loudest 25 ms above 2.5 kHz.
 
-Source Judging the hiss against the talker's own voiced level: common practice in de-essing, no
-source. Spectra, levels and durations of fricatives: Jongman, Wayland and Wong, "Acoustic
-characteristics of English fricatives", J. Acoust. Soc. Am. 108 (2000), 1252-1263: /s/ lies 11 dB
-below the vowels, /f/ 21 dB. The coefficients are fitted by ``tests.training.sibilance`` to eleven
-real readers of English (VCTK and two more, force-aligned) and 21 synthetic voices, with changes of
-tone of up to 8 dB, rooms, noise, breaths, paper and cloth added.
+Source
+    Judging the hiss against the talker's own voiced level: common practice in de-essing, no source.
+    Spectra, levels and durations of fricatives: Jongman, Wayland and Wong, "Acoustic
+    characteristics of English fricatives", J. Acoust. Soc. Am. 108 (2000), 1252-1263: /s/ lies
+    11 dB below the vowels, /f/ 21 dB. The coefficients are fitted by ``tests.training.sibilance``
+    to eleven real readers of English (VCTK and two more, force-aligned) and 21 synthetic voices,
+    with changes of tone of up to 8 dB, rooms, noise, breaths, paper and cloth added.
 
 Units
     ``ratio_db``: energy of all sibilants above 2.5 kHz relative to the energy of all speech.

@@ -113,7 +113,7 @@ def _anechoic(folder: Path | None) -> Iterable[Voice]:
 def _studio() -> Iterable[Voice]:
     for language, (name, sha256) in _ASTERISK.items():
         package = outside.Package(
-            f"asterisk-core-sounds-{language}-g722", "1.6.1-1", "deb", sha256, "CC BY-SA 3.0"
+            f"asterisk-core-sounds-{language}-g722", {"1.6.1-1": (sha256,)}, "deb", "CC BY-SA 3.0"
         )
         files = (outside.fetch(package) / "usr/share/asterisk/sounds" / name).rglob("*.g722")
         longest = sorted((f for f in files if "silence" not in f.parts), key=_by_size)[:_PROMPTS]
