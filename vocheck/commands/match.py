@@ -43,8 +43,9 @@ def command(
     their sources, a suggested gain and equalizer, and a hint of the distance to the microphone.
     """
     from vocheck.commands.pool import take_pool
+    from vocheck.session.each import Failure
     from vocheck.session.names import find_recordings
-    from vocheck.session.take import Failure, TakeResult, check_all
+    from vocheck.session.take import TakeResult, check_all
     from vocheck.takes.match import match_results
 
     paths = [reference, *find_recordings(takes)]

@@ -57,8 +57,9 @@ def command(
     Exit status: 0 nothing to fix, 1 findings at or above --fail-on, 2 a file could not be done.
     """
     from vocheck.commands.pool import take_pool
+    from vocheck.session.each import Failure
     from vocheck.session.names import find_recordings
-    from vocheck.session.take import Failure, TakeResult, check_all
+    from vocheck.session.take import TakeResult, check_all
 
     paths = find_recordings(files)
     script = script_of_session(script_file, files)

@@ -15,12 +15,15 @@ import click
 from vocheck.commands.options import cache_option, pattern_option, script_of_session
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from vocheck.booth import Booth
     from vocheck.booth.folder import Event, Watcher
     from vocheck.booth.linelog import LineLog
     from vocheck.booth.serve import PageServer
     from vocheck.script.text import Script
-    from vocheck.session.take import Failure, TakeResult
+    from vocheck.session.each import Failure
+    from vocheck.session.take import TakeResult
 
 RESULTS_NAME = "vocheck-watch.jsonl"
 
@@ -111,6 +114,7 @@ def command(
     from vocheck.booth import Booth
     from vocheck.booth.folder import Watcher
     from vocheck.booth.linelog import LineLog
+    from vocheck.commands.pool import lasting_pool
     from vocheck.report.text.watch import render_farewell
 
     terminal = sys.stdout.isatty()
@@ -122,7 +126,8 @@ def command(
         log = stack.enter_context(LineLog(output or folder / RESULTS_NAME))
         server = stack.enter_context(_page_server(host, port)) if page else None
         rings = terminal if bell is None else bell
-        desk = _Desk(watcher, booth, log, server, pattern, script, ink, rings)
+        workers = stack.enter_context(lasting_pool())
+        desk = _Desk(watcher, booth, log, server, pattern, script, ink, rings, workers)
         stack.callback(lambda: click.echo(render_farewell(booth), nl=False))
         desk.warm_up()
         click.echo(f"Standing by: {folder}. Results go to {log.path}. Ctrl-C ends the session.")
@@ -197,6 +202,7 @@ class _Desk:
         script: Script | None,
         ink: str,
         bell: bool,
+        workers: Executor,
     ) -> None:
         from vocheck.booth.linelog import read_lines
         from vocheck.script.reading import can_hear_words
@@ -209,6 +215,7 @@ class _Desk:
         self._script = script if can_hear_words() else None
         self._ink = ink
         self._bell = bell
+        self._workers = workers
         self._written = {
             (line.get("path"), line.get("sha256"), bool(line.get("reading")))
             for line in read_lines(log.path)
@@ -217,35 +224,28 @@ class _Desk:
         self._publish()
 
     def warm_up(self) -> None:
-        """Import all that measuring needs now, so that the first take does not wait for it."""
-        import numpy as np
+        """Start a worker now, and import here what it sends, or the first take waits for it."""
+        import vocheck.session.take  # noqa: F401  what comes back is made of its classes
 
-        from vocheck.recording import Recording
-        from vocheck.session.take import check_recording
-
-        noise = np.random.default_rng(0).standard_normal(48000).astype(np.float32)
-        noise[16000:32000] *= 0.001
-        text = next(iter(self._script.values())) if self._script else None
-        check_recording(Recording(noise * np.float32(0.05), 48000), text=text)
+        self._workers.submit(os.getpid).result()
 
     def catch_up(self, events: list[Event]) -> None:
         """Take in what was recorded before the watching began, without a word on each."""
         from vocheck.booth.folder import Finished
-        from vocheck.commands.pool import take_pool
         from vocheck.report.text.watch import render_lines
-        from vocheck.session.take import Failure, check_all
+        from vocheck.session.each import Failure
+        from vocheck.session.take import check_all
 
         there = [e.path for e in events if isinstance(e, Finished) and e.before]
         if not there:
             return
         click.echo(f"Recorded before: {len(there)}. Measuring.")
-        with take_pool(None, len(there)) as executor:
-            for result in check_all(
-                there, pattern=self._pattern, executor=executor, script=self._script
-            ):
-                self._write(result)
-                if not isinstance(result, Failure) and _is_take(result):
-                    self._booth.add(result)
+        for result in check_all(
+            there, pattern=self._pattern, executor=self._workers, script=self._script
+        ):
+            self._write(result)
+            if not isinstance(result, Failure) and _is_take(result):
+                self._booth.add(result)
         click.echo(render_lines(self._booth.lines))
         self._publish()
 
@@ -273,9 +273,10 @@ class _Desk:
             render_unread,
             render_verdict,
         )
-        from vocheck.session.take import Failure, check_all
+        from vocheck.session.each import Failure
+        from vocheck.session.take import check_all
 
-        (result,) = check_all([path], pattern=self._pattern)
+        (result,) = check_all([path], pattern=self._pattern, executor=self._workers)
         if not self._watcher.is_settled(path):
             return  # written to or taken away meanwhile: another event will tell
         known = self._booth.known(str(path))

@@ -12,7 +12,8 @@ from typing import Any
 
 from vocheck.mix import MixResult
 from vocheck.results import Result
-from vocheck.session.take import Failure, TakeResult
+from vocheck.session.each import Failure
+from vocheck.session.take import TakeResult
 from vocheck.takes.rank import Ranking
 
 _HEAD = ("path", "line", "take", "verdict", "error", "sha256")

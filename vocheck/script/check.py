@@ -10,8 +10,9 @@ from vocheck.errors import AudioError
 from vocheck.results import Result
 from vocheck.script.reading import Reading
 from vocheck.script.text import Script, text_of
+from vocheck.session.each import Failure
 from vocheck.session.names import find_recordings, parse_name, pattern_for
-from vocheck.session.take import Failure, load_take
+from vocheck.session.take import load_take
 
 _TOLD_WITH_WORD = ("plosive", "sibilance", "clipping", "clipped_share")
 

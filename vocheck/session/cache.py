@@ -55,6 +55,17 @@ def remembering(folder: Path) -> Iterator[None]:
             _drop_oldest(folder)
 
 
+def remember_in(folder: Path) -> None:
+    """Keep results in a folder from now on: for a worker, which lives as long as its pool."""
+    global _folder
+    _folder = folder
+
+
+def kept_in() -> Path | None:
+    """Return the folder in which results are kept now, if they are."""
+    return _folder
+
+
 def user_folder() -> Path:
     """Return where this user's programs keep what they can make again."""
     from platformdirs import user_cache_path

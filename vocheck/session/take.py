@@ -23,7 +23,9 @@ from vocheck.results import SCHEMA, Result
 from vocheck.script.reading import Reading, can_hear_words, check_reading
 from vocheck.script.text import Script, text_of
 from vocheck.session.cache import remember
+from vocheck.session.each import Failure, each
 from vocheck.session.names import parse_name, pattern_for
+from vocheck.session.workers import allow_length
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,14 +76,6 @@ class TakeResult(Result):
         facts.insert(facts.index("measurements") + 1, "not_measured")
         plain["not_measured"] = self.not_measured
         return {"schema": SCHEMA, **{key: plain[key] for key in facts}}
-
-
-@dataclass(frozen=True, kw_only=True)
-class Failure(Result):
-    """A file that could not be done: its path and one line saying why."""
-
-    path: str
-    error: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,6 +188,7 @@ def _check(
 
     def measured() -> Measured:
         recording = load()
+        allow_length(recording.duration_s)
         source = replace(recording.source, path=None)
         return Measured(source=source, measurements=measure(recording))
 
@@ -250,7 +245,9 @@ def check_all(
 ) -> Iterator[TakeResult | Failure]:
     """Check many takes, in order; a bad file becomes a `Failure` and the rest goes on.
 
-    A malformed limits file or an unknown target concerns every take, and is raised.
+    Whatever goes wrong with one file is that file's `Failure`; with a `WorkerPool` as executor, a
+    crash, a hang or too little memory are as well. A malformed limits file or an unknown target
+    concerns every take, and is raised.
 
     Parameters
     ----------
@@ -258,8 +255,8 @@ def check_all(
     limits, targets, pattern, script
         As for `check_take`.
     executor : concurrent.futures.Executor, optional
-        Where the work is done: threads or processes of this machine, or a cluster's executor.
-        This thread where omitted.
+        Where the work is done: processes (`vocheck.session.workers.WorkerPool`) or threads of this
+        machine, or a cluster's executor. This thread where omitted.
 
     Yields
     ------
@@ -267,25 +264,9 @@ def check_all(
         As soon as each take (and all before it) is done.
     """
     work = partial(
-        _check_or_fail, limits=limits, targets=tuple(targets), pattern=pattern, script=script
+        check_take, limits=limits, targets=tuple(targets), pattern=pattern, script=script
     )
-    names = [os.fspath(path) for path in paths]
-    yield from map(work, names) if executor is None else executor.map(work, names)
-
-
-def _check_or_fail(
-    path: str,
-    limits: Limits | None,
-    targets: tuple[str, ...],
-    pattern: str | None,
-    script: Script | None,
-) -> TakeResult | Failure:
-    try:
-        return check_take(path, limits, targets, pattern=pattern, script=script)
-    except AudioError as error:
-        return Failure(path=path, error=str(error))
-    except OSError as error:
-        return Failure(path=path, error=f"{path}: {error.strerror or error}")
+    return each(work, paths, executor)
 
 
 def _judged(

@@ -27,7 +27,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.errors import AudioError
 from vocheck.measurements import Measurements
 from vocheck.measurements.loudness import energies_of
 from vocheck.policy.judge import event_time, load_word_limits
@@ -37,8 +36,9 @@ from vocheck.recording import Recording
 from vocheck.results import SCHEMA, Result
 from vocheck.script.reading import Misread
 from vocheck.script.text import Script
+from vocheck.session.each import Failure, each
 from vocheck.session.names import Notes, open_session
-from vocheck.session.take import Failure, TakeResult, load_take
+from vocheck.session.take import TakeResult, load_take
 from vocheck.takes.deviations import Deviation, find_deviations
 from vocheck.takes.rank import Criterion, LineRanking, load_criteria, rank_line, take_costs
 from vocheck.takes.takemap import FRAME_S, Features, Span, TakeMap, features, map_takes
@@ -230,12 +230,9 @@ def load_for_comp(
     limits: Limits | None = None,
     pattern: str | None = None,
     script: Script | None = None,
-) -> LoadedTake | Failure:
+) -> LoadedTake:
     """Read, measure and judge one take, and keep what comparing needs."""
-    try:
-        recording, result = load_take(path, limits, pattern=pattern, script=script)
-    except AudioError as error:
-        return Failure(path=path, error=str(error))
+    recording, result = load_take(path, limits, pattern=pattern, script=script)
     return loaded(recording, result)
 
 
@@ -277,10 +274,9 @@ def comp_takes(
     """
     session = open_session(paths, pattern, notes)
     load = partial(load_for_comp, limits=limits, pattern=pattern, script=script)
-    run = map if executor is None else executor.map
     sheets = []
     for line, takes in session.lines.items():
-        done = list(run(load, [os.fspath(path) for path, _ in takes]))
+        done = list(each(load, [path for path, _ in takes], executor))
         usable = [take for take in done if isinstance(take, LoadedTake)]
         failures = tuple(take for take in done if isinstance(take, Failure))
         sheets.append(make_sheet(line, usable, session.notes, failures, executor))

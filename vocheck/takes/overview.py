@@ -15,12 +15,12 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.errors import AudioError
 from vocheck.policy.limits import Limits
 from vocheck.recording import Recording
 from vocheck.script.text import Script
+from vocheck.session.each import Failure, each
 from vocheck.session.names import Notes, open_session
-from vocheck.session.take import Failure, load_take
+from vocheck.session.take import load_take
 from vocheck.takes.comp import CompSheet, LoadedTake, loaded, make_sheet
 from vocheck.takes.rank import Ranking
 from vocheck.voice.channel import spectrogram_of
@@ -88,8 +88,7 @@ def make_overview(
     session = open_session(paths, pattern, notes)
     work = partial(_show, limits=limits, targets=tuple(targets), pattern=pattern, script=script)
     names = list(map(os.fspath, session.paths))
-    run = map if executor is None else executor.map
-    done: Iterable[_Shown | Failure] = run(work, names)
+    done: Iterable[_Shown | Failure] = each(work, names, executor)
     if progress is not None:
         done = progress(done, len(names))
     results = dict(zip(names, done, strict=True))
@@ -114,11 +113,8 @@ def _show(
     targets: tuple[str, ...],
     pattern: str | None,
     script: Script | None,
-) -> _Shown | Failure:
-    try:
-        recording, result = load_take(path, limits, targets, pattern=pattern, script=script)
-    except AudioError as error:
-        return Failure(path=path, error=str(error))
+) -> _Shown:
+    recording, result = load_take(path, limits, targets, pattern=pattern, script=script)
     return loaded(recording, result), draw(recording)
 
 

@@ -29,8 +29,9 @@ from vocheck.policy.limits import Limits
 from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
 from vocheck.script.text import Script
+from vocheck.session.each import Failure
 from vocheck.session.names import Note, Notes, open_session, take_key
-from vocheck.session.take import Failure, TakeResult, check_all
+from vocheck.session.take import TakeResult, check_all
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
 NEAR_S = 0.005

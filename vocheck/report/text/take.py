@@ -18,7 +18,8 @@ from vocheck.report.text.style import (
     table,
     wrap,
 )
-from vocheck.session.take import Failure, TakeResult
+from vocheck.session.each import Failure
+from vocheck.session.take import TakeResult
 
 _INDENT = " " * 10
 _STANDING = {

@@ -17,7 +17,8 @@ from vocheck.report.text.style import (
     wrap,
 )
 from vocheck.report.text.take import places
-from vocheck.session.take import Failure, TakeResult
+from vocheck.session.each import Failure
+from vocheck.session.take import TakeResult
 
 MOST_FINDINGS = 3
 """Findings told of one take while the talent waits; the report has them all."""
