@@ -17,9 +17,10 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.audio.frames import from_array, to_array
 from vocheck.errors import TargetError
 
-_LAYOUTS = {1: "mono", 2: "stereo", 3: "3.0", 4: "4.0", 5: "5.0", 6: "5.1", 8: "7.1"}
+_LAYOUTS = {1: "mono", 2: "stereo", 3: "3.0", 4: "4.0", 5: "5.0", 6: "5.1", 7: "6.1", 8: "7.1"}
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,6 @@ class RoundTrip:
         self.rate_hz = min(higher, default=max(kind.rates))
         self._kind = kind
         self._layout = _LAYOUTS[channels]
-        self._channels = channels
         self._input_rate = rate_hz
         self._fed = 0
         self._encoder = encoder = _context(kind.encoder, "w")
@@ -159,10 +159,7 @@ class RoundTrip:
 
     def feed(self, block: npt.NDArray[Any]) -> Iterator[npt.NDArray[np.float32]]:
         """Encode a block (frames, channels) and yield blocks of what the decoder has ready."""
-        import av
-
-        planes = np.ascontiguousarray(block.T, dtype=np.float32)
-        frame: Any = av.AudioFrame.from_ndarray(planes, format="fltp", layout=self._layout)
+        frame = from_array(block, self._layout)
         frame.sample_rate = self._input_rate
         frame.pts = self._fed
         self._fed += len(block)
@@ -185,8 +182,7 @@ class RoundTrip:
                 yield self._samples(frame)
 
     def _samples(self, frame: Any) -> npt.NDArray[np.float32]:
-        raw = frame.to_ndarray()
-        raw = raw.T if frame.format.is_planar else raw.reshape(-1, self._channels)
+        raw = to_array(frame)
         scale = 1.0 if raw.dtype.kind == "f" else 2.0 ** (1 - 8 * raw.dtype.itemsize)
         samples: npt.NDArray[np.float32] = np.multiply(raw, scale, dtype=np.float32)
         return samples

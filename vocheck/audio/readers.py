@@ -28,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
+from vocheck.audio.frames import guard, take_speakers, to_array
 from vocheck.dsp.kweighting import DEFAULT_LAYOUTS
 from vocheck.errors import AudioError
 from vocheck.recording import Recording, Samples, Source
@@ -549,7 +550,10 @@ class _PyavReader:
             raise AudioError(f"{self._path}: holds no audio track")
         stream = self._container.streams.audio[0]
         context = stream.codec_context
-        if context is None or not context.sample_rate or not context.channels:
+        if context is None or not context.sample_rate:
+            raise AudioError(f"{self._path}: {_why_not(facts)}")
+        speakers = take_speakers(context)
+        if not speakers:
             raise AudioError(f"{self._path}: {_why_not(facts)}")
         codec, bits = _pyav_codec(context)
         source = Source(
@@ -557,10 +561,10 @@ class _PyavReader:
             container=facts.container or self._container.format.name.upper(),
             codec=codec,
             rate_hz=context.sample_rate,
-            channels=context.channels,
+            channels=len(speakers),
             bits=bits,
             duration_s=self._promised_s(stream, facts),
-            layout=facts.speakers or _pyav_speakers(context),
+            layout=facts.speakers or _known_speakers(speakers),
             unfinished=facts.unfinished,
             bitrate_kbps=self._kbps(context) if codec in LOSSY_CODECS else None,
         )
@@ -611,6 +615,7 @@ class _PyavReader:
                     decoded = packet.decode()
                 except self._error:
                     continue
+                guard(decoded)
                 for frame in decoded:
                     yield self._array(frame)
         except self._error:
@@ -619,14 +624,13 @@ class _PyavReader:
 
     def _array(self, frame: Any) -> npt.NDArray[Any]:
         source = self.source
-        channels = len(frame.layout.channels)
+        channels = frame.layout.nb_channels
         if (frame.sample_rate, channels) != (source.rate_hz, source.channels):
             raise AudioError(
                 f"{self._path}: changes in mid-file from {source.channels} channels at "
                 f"{source.rate_hz} Hz to {channels} at {frame.sample_rate} Hz"
             )
-        raw: npt.NDArray[Any] = frame.to_ndarray()
-        return raw.T if frame.format.is_planar else raw.reshape(-1, channels)
+        return to_array(frame)
 
     def _scaled(self, raw: npt.NDArray[Any]) -> npt.NDArray[Any]:
         """Turn the decoder's numbers into floats of full scale 1.0."""
@@ -669,6 +673,5 @@ def _pyav_codec(context: Any) -> tuple[str, int | None]:
     return PYAV_CODECS.get(name, name.upper()), depth
 
 
-def _pyav_speakers(context: Any) -> tuple[str, ...] | None:
-    names = tuple(channel.name for channel in context.layout.channels)
-    return names if "NONE" not in names else DEFAULT_LAYOUTS.get(context.channels)
+def _known_speakers(names: tuple[str, ...]) -> tuple[str, ...] | None:
+    return names if "NONE" not in names else DEFAULT_LAYOUTS.get(len(names))
