@@ -13,8 +13,11 @@ from vocheck.errors import TargetError
 from vocheck.measurements import Measurements, measure
 from vocheck.measurements.plosives import Plosive
 from vocheck.policy.config import Config, find_config, load_config
-from vocheck.policy.judge import judge, look_up, verdict_of
-from vocheck.policy.limits import SEVERITIES, STATUSES, Limit, Threshold, load_limits
+from vocheck.policy.every import load_policy
+from vocheck.policy.facts import UnknownFactError
+from vocheck.policy.judge import judge, verdict_of
+from vocheck.policy.limits import LIMITS, load_limits
+from vocheck.policy.rule import SEVERITIES, STATUSES, Condition, Rule, Threshold
 from vocheck.recording import Recording
 
 
@@ -29,12 +32,12 @@ def with_facts(group: str, **values: object) -> Measurements:
     return replace(base, **{group: replace(getattr(base, group), not_measured=kept, **values)})
 
 
-def limit(measurement: str, sense: str = "above", **more: object) -> Limit:
+def limit(measurement: str, sense: str = "above", **more: object) -> Rule:
     values = {"fixable": -60.0, "retake": -50.0}
     values = more.pop("values", values)
-    return Limit(
+    return Rule(
         name="test",
-        measurement=measurement,
+        fact=measurement,
         unit="dBFS",
         sense=sense,
         thresholds=tuple(
@@ -43,9 +46,11 @@ def limit(measurement: str, sense: str = "above", **more: object) -> Limit:
         times=more.pop("times", None),
         only_if=more.pop("only_if", ()),
         replaces=more.pop("replaces", ()),
-        message=more.pop("message", "{value} {limit}"),
-        now="now",
-        later="later",
+        texts={
+            "message": more.pop("message", "{value} {limit}"),
+            "now": "now",
+            "later": "later",
+        },
     )
 
 
@@ -90,8 +95,6 @@ def test_each_event_is_judged_and_tells_its_time():
 def test_a_second_condition_must_hold_too():
     """Reverberation counts only where it is audible."""
     shipped = load_limits()["noise_floor"]
-    from vocheck.policy.limits import Condition
-
     rule = replace(shipped, only_if=(Condition("noise.snr_db", "below", 40.0),))
     assert judge(with_facts("noise", floor_dbfs=-40.0, snr_db=30.0), {"t": rule})
     assert not judge(with_facts("noise", floor_dbfs=-40.0, snr_db=50.0), {"t": rule})
@@ -121,23 +124,21 @@ def test_findings_of_one_cause_are_told_once():
 
 
 def test_a_limit_on_a_fact_that_does_not_exist_is_named():
-    """A typo in a limits file is told, not ignored."""
-    with pytest.raises(TargetError, match=r"limit test: there is no measurement 'noise.flor'"):
+    """A rule that was made by hand and never checked is told, not ignored."""
+    with pytest.raises(UnknownFactError, match=r"there is no measurement 'noise.flor'"):
         judge(facts(), {"test": limit("noise.flor")})
 
 
 @pytest.mark.parametrize("name", load_limits())
 def test_every_shipped_limit_is_whole(name: str):
-    """It names an existing fact, carries source and status, and its texts can be filled in."""
+    """It names existing facts, carries source and status, and its texts can be filled in."""
     rule = load_limits()[name]
-    for dotted in (rule.measurement, *(c.measurement for c in rule.only_if)):
-        look_up(facts(), dotted, name)
+    LIMITS.check(rule, load_limits(), f"limits.toml: [{name}]")
     assert rule.thresholds
     for threshold in rule.thresholds:
         assert threshold.source
         assert threshold.status in STATUSES
-    assert rule.now
-    assert rule.later
+    assert all(rule.texts.values())
     values = [t.value for t in rule.thresholds if isinstance(t.value, float | int)]
     assert values == sorted(values, reverse=rule.sense == "below"), "severities out of order"
 
@@ -180,7 +181,7 @@ def test_a_mistake_in_a_config_is_told_with_its_place(tmp_path: Path, text: str,
     file = tmp_path / "vocheck.toml"
     file.write_text(text, encoding="utf-8")
     with pytest.raises(TargetError, match=message):
-        load_limits(load_config(file))
+        load_policy(file)
 
 
 def test_no_config_is_the_shipped_limits():

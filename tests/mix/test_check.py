@@ -358,7 +358,7 @@ def test_a_studio_file_beside_the_mix_counts(tmp_path: Path) -> None:
     assert {c.fact: c.verdict for c in result.checks}["balance_db"] == "warn"
     assert result.measurements.louder_side == "left"
     assert result.destinations[0].verdict == "fail"  # 0.8 LU below -20
-    assert load_config(None).destinations == {}
+    assert load_config(None).section("destinations") == {}
 
 
 ODD = {

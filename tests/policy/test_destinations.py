@@ -20,7 +20,7 @@ from vocheck.policy.destinations import (
     find_destinations,
     load_destinations,
 )
-from vocheck.policy.limits import STATUSES
+from vocheck.policy.rule import STATUSES
 
 # Loudness (or RMS, or active level) and true peak, typed from the sources the destinations name.
 PUBLISHED = {

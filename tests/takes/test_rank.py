@@ -14,7 +14,7 @@ from tests.accuracy.hum import mains
 from tests.accuracy.takes import scaled
 from tests.material import speech
 from vocheck.measurements.dropouts import Dropout, Dropouts
-from vocheck.policy.judge import look_up
+from vocheck.policy.facts import look_up
 from vocheck.recording import Recording
 from vocheck.session.take import TakeResult, check_recording
 from vocheck.takes.rank import Criterion, load_criteria, rank_line, relative_damage, take_costs

@@ -11,22 +11,41 @@ r"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
     pattern = '(?P<line>.+)_take(?P<take>\d+)'
     script = "script.txt"         # comp and rank hold the takes against it; beside this file
 
-The nearest file alone counts; files further up are not merged in.
+The nearest file alone counts; files further up are not merged in. Every key is checked when the
+file is read: what is not known, or of another type than wanted, is told in one line.
 """
 
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from vocheck.errors import TargetError
+from vocheck.policy.facts import nearest
+from vocheck.policy.loader import Table, as_table, build, key_path, parse
 
 FILE_NAME = "vocheck.toml"
-_TABLES = ("limits", "destinations", "session")
+SECTIONS = ("limits", "words", "room", "destinations")
+"""The tables of settings; each holds tables by the name of what they change."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SessionRow:
+    """The table ``[session]``.
+
+    Attributes
+    ----------
+    pattern : str or None
+        How a file name tells line and take.
+    script : str or None
+        The script's file.
+    """
+
+    pattern: str | None = None
+    script: str | None = None
 
 
 @dataclass(frozen=True)
@@ -37,16 +56,18 @@ class Config:
     ----------
     path : Path or None
         The file, or ``None`` where there is none and every setting is as shipped.
-    limits, destinations : mapping of str to mapping
-        Overrides by name.
-    session : mapping
-        ``pattern``: how a file name tells line and take; ``script``: the script's file.
+    sections : mapping of str to mapping
+        The overrides by the names of `SECTIONS`, each by the name of what it changes.
+    session : SessionRow
     """
 
     path: Path | None = None
-    limits: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    destinations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    session: Mapping[str, Any] = field(default_factory=dict)
+    sections: Mapping[str, Table] = field(default_factory=dict)
+    session: SessionRow = SessionRow()
+
+    def section(self, name: str) -> Mapping[str, Any]:
+        """Return the overrides of one of `SECTIONS`."""
+        return self.sections.get(name, {})
 
 
 def find_config(start: str | os.PathLike[str]) -> Path | None:
@@ -70,10 +91,20 @@ def load_config(path: Path | None) -> Config:
     if path is None:
         return Config()
     try:
-        tables = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise TargetError(f"{path}: not valid TOML: {error}") from error
-    unknown = sorted(set(tables) - set(_TABLES))
-    if unknown:
-        raise TargetError(f"{path}: unknown table [{unknown[0]}]; known are {', '.join(_TABLES)}")
-    return Config(path=path, **tables)
+        data = path.read_bytes()
+    except OSError as error:
+        raise TargetError(f"{path}: cannot be read: {error.strerror or error}") from error
+    tables = parse(data, str(path))
+    known = (*SECTIONS, "session")
+    for name in tables:
+        if name not in known:
+            hint = nearest(name, known) or f"; known are {', '.join(known)}"
+            raise TargetError(f"{path}: unknown table {key_path(name)}{hint}")
+    session = build(SessionRow, tables.get("session", {}), f"{path}: [session]")
+    sections = {}
+    for name in SECTIONS:
+        if name in tables:
+            sections[name] = as_table(tables[name], f"{path}: {key_path(name)}")
+            for key, table in sections[name].items():
+                as_table(table, f"{path}: {key_path(name, key)}")
+    return Config(path=path, sections=sections, session=session)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from vocheck.policy.destinations import FACTS, Destination, Rule, Severity
-from vocheck.policy.limits import Status
+from vocheck.policy.rule import Status
 from vocheck.results import Result
 
 Verdict = Literal["pass", "warn", "fail", "not published"]

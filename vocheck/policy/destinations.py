@@ -46,7 +46,7 @@ from typing import Any, Literal, get_args
 
 from vocheck.errors import TargetError
 from vocheck.policy.config import Config
-from vocheck.policy.limits import STATUSES, Status
+from vocheck.policy.rule import STATUSES, Status
 from vocheck.results import Result
 
 Severity = Literal["warn", "fail"]
@@ -316,11 +316,12 @@ def load_destinations(config: Config | None = None) -> Destinations:
         If a studio's destination is malformed; the message names the file, the table and the key.
     """
     shipped = _shipped()
-    if config is None or not config.destinations:
+    overrides = config.section("destinations") if config is not None else {}
+    if config is None or not overrides:
         return shipped
     tables = _shipped_tables()
     merged = dict(shipped)
-    for name, override in config.destinations.items():
+    for name, override in overrides.items():
         where = f"{config.path}: [destinations.{name}]"
         if not isinstance(override, Mapping):
             raise TargetError(f"{where}: must be a table")
@@ -343,7 +344,17 @@ def find_destinations(
     TargetError
         If a name is unknown; the message offers the closest ones.
     """
-    known = load_destinations(config)
+    return pick(names, load_destinations(config))
+
+
+def pick(names: Iterable[str], known: Destinations) -> tuple[Destination, ...]:
+    """Return the destinations of these names among those known, each once.
+
+    Raises
+    ------
+    TargetError
+        If a name is unknown; the message offers the closest ones.
+    """
     found = []
     for name in dict.fromkeys(names):
         if name not in known:

@@ -1,32 +1,31 @@
-"""Measurements against limits: what is wrong, how much, where, on whose word, and what to do.
+"""Facts against rules: what is wrong, how much, where, on whose word, and what to do.
 
 `vocheck.measurements` states facts; here they become findings. Every number of taste comes from the
-limits (`vocheck.policy.limits`), none from this file.
+rules (TOML beside this file, and a studio's own), none from this file. A finding is facts too; its
+sentences are made when they are asked for.
 """
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cache
-from importlib.resources import files
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from vocheck.errors import TargetError
-from vocheck.measurements import Measurements
-from vocheck.policy.limits import (
+from vocheck.policy.facts import event_time, look_up, resolve
+from vocheck.policy.rule import (
     SEVERITIES,
+    TEXTS,
     Condition,
-    Limit,
-    Limits,
+    Rule,
+    Rules,
     Sense,
     Severity,
     Status,
     Threshold,
+    Value,
 )
-from vocheck.policy.words import fill
-from vocheck.results import Result
+from vocheck.policy.words import facts_for, fill
+from vocheck.results import Result, to_plain
 from vocheck.script.reading import Reading
 
 Verdict = Literal["keep", "fixable", "retake"]
@@ -34,13 +33,13 @@ Verdict = Literal["keep", "fixable", "retake"]
 
 @dataclass(frozen=True, kw_only=True)
 class Finding(Result):
-    """One thing that is wrong with a take, or worth knowing.
+    """One thing that is wrong, or worth knowing.
 
     Attributes
     ----------
     name : str
-        Of the limit; ``vocheck explain NAME`` says more.
-    measurement : str
+        Of the rule; ``vocheck explain NAME`` says more.
+    fact : str
         Dotted name of what was judged.
     severity : Severity
         ``note`` (good to know), ``fixable`` (in the edit) or ``retake`` (only by recording again).
@@ -49,7 +48,7 @@ class Finding(Result):
     unit : str
     limit : float, bool or str
         The number that was passed.
-    limit_source, limit_status : str
+    source, status : str
         Who says so, and whether that is a published standard or common practice.
     count : int or None
         How many events are beyond the mildest limit, where events were judged.
@@ -57,57 +56,119 @@ class Finding(Result):
         Where in the take.
     words : tuple of str
         The words that these places fall on, where the take was held against a script.
-    message, now, later : str
-        What was found; what to change in the booth now; what the edit can still do.
+    reason : str
+        Why the fact was not measured, where that is the finding.
+    rule : Rule
+    facts : mapping of str to value
+        The other facts that its sentences name.
     """
 
     name: str
-    measurement: str
+    fact: str
     severity: Severity
-    value: float | bool | str | None
+    value: Value | None
     unit: str
-    limit: float | bool | str
-    limit_source: str
-    limit_status: Status
-    count: int | None
-    times_s: tuple[float, ...]
-    message: str
-    now: str
-    later: str
+    limit: Value
+    source: str
+    status: Status
+    count: int | None = None
+    times_s: tuple[float, ...] = ()
     words: tuple[str, ...] = ()
+    reason: str = ""
+    rule: Rule = field(repr=False)
+    facts: Mapping[str, Any] = field(default_factory=dict, repr=False)
+
+    @property
+    def difference(self) -> float | None:
+        """By how much the value is beyond the limit; ``None`` where they are no numbers."""
+        if isinstance(self.value, bool | str | None) or isinstance(self.limit, bool | str):
+            return None
+        return self.value - self.limit
+
+    @property
+    def message(self) -> str:
+        """What was found."""
+        return self._text("message")
+
+    @property
+    def now(self) -> str:
+        """What to change in the booth now."""
+        return self._text("now")
+
+    @property
+    def later(self) -> str:
+        """What the edit can still do."""
+        return self._text("later")
+
+    def _text(self, name: str) -> str:
+        return fill(
+            self.rule.texts[name],
+            value=self.value,
+            limit=self.limit,
+            count=self.count if self.count is not None else self.value,
+            reason=self.reason,
+            words=", ".join(f"“{word}”" for word in self.words),
+            **self.facts,
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the finding as plain data, its sentences included."""
+        plain = {
+            "name": self.name,
+            "measurement": self.fact,
+            "severity": self.severity,
+            "value": self.value,
+            "unit": self.unit,
+            "limit": self.limit,
+            "limit_source": self.source,
+            "limit_status": self.status,
+            "count": self.count,
+            "times_s": self.times_s,
+            **{name: self._text(name) for name in TEXTS},
+            "words": self.words,
+        }
+        return {name: to_plain(value) for name, value in plain.items()}
 
 
-def judge(measurements: Measurements, limits: Limits) -> tuple[Finding, ...]:
-    """Compare every fact with its limit.
+@dataclass(frozen=True, kw_only=True)
+class Heard(Result):
+    """What the rules of ``words.toml`` judge."""
+
+    reading: Reading
+
+
+def judge(facts: Any, rules: Rules) -> tuple[Finding, ...]:
+    """Compare every fact with its rule.
+
+    Parameters
+    ----------
+    facts : Result
+        Of the type that the rules were loaded for. What is not measured passes, but for rules of
+        the sense ``not measured``, which say what it means.
+    rules : Rules
 
     Returns
     -------
     tuple of Finding
-        Worst first; within a severity in the order of the limits.
-
-    Raises
-    ------
-    TargetError
-        If a limit names a fact that does not exist.
+        Worst first; within a severity in the order of the rules.
     """
     found = [
-        (limit, finding)
-        for limit in limits.values()
-        if (finding := _judge_one(measurements, limit)) is not None
+        (rule, finding)
+        for rule in rules.values()
+        if (finding := judge_one(facts, rule)) is not None
     ]
-    replaced = {name for limit, _ in found for name in limit.replaces}
-    findings = [finding for limit, finding in found if limit.name not in replaced]
+    replaced = {name for rule, _ in found for name in rule.replaces}
+    return worst_first([finding for rule, finding in found if rule.name not in replaced])
+
+
+def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return findings by severity; within one in the order given."""
     return tuple(sorted(findings, key=lambda f: -SEVERITIES.index(f.severity)))
 
 
-@cache
-def load_word_limits() -> dict[str, dict[str, Any]]:
-    """Return what a departure from the script means: the rows of ``words.toml``, by its kind."""
-    text = files("vocheck.policy").joinpath("words.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
-
-
-def judge_reading(reading: Reading, findings: Sequence[Finding]) -> tuple[Finding, ...]:
+def judge_reading(
+    reading: Reading, findings: Sequence[Finding], rules: Rules
+) -> tuple[Finding, ...]:
     """Say what a take's words are found to be, beside what its sound is, worst first.
 
     Parameters
@@ -115,13 +176,15 @@ def judge_reading(reading: Reading, findings: Sequence[Finding]) -> tuple[Findin
     reading : Reading
     findings : sequence of Finding
         What `judge` found; each is told the words that its places fall on.
+    rules : Rules
+        Those of ``words.toml``.
 
     Returns
     -------
     tuple of Finding
         All of them.
     """
-    found = [
+    told = [
         replace(
             finding,
             words=tuple(
@@ -132,37 +195,19 @@ def judge_reading(reading: Reading, findings: Sequence[Finding]) -> tuple[Findin
         )
         for finding in findings
     ]
-    for kind, row in load_word_limits().items():
-        misread = [one for one in reading.misread or () if one.kind == kind]
-        if not misread:
-            continue
-        words = ", ".join(f"“{one.words}”" for one in misread)
-        count = sum(len(one.words.split()) for one in misread)
-        found.append(
-            Finding(
-                name=f"words_{kind}",
-                measurement="reading.misread",
-                severity=row["severity"],
-                value=float(count),
-                unit="words",
-                limit=0.0,
-                limit_source="the script",
-                limit_status="our choice",
-                count=len(misread),
-                times_s=tuple(one.time_s for one in misread),
-                message=fill(row["message"], count=count, words=words),
-                now=row["now"],
-                later=row["later"],
-                words=tuple(one.words for one in misread),
-            )
-        )
-    return tuple(sorted(found, key=lambda f: -SEVERITIES.index(f.severity)))
+    for finding in judge(Heard(reading=reading), rules):
+        where = finding.rule.where
+        heard = look_up(Heard(reading=reading), "reading.misread[].words", where)
+        told.append(replace(finding, words=tuple(words for words, _ in heard)))
+    return worst_first(told)
 
 
-def word_points(reading: Reading | None) -> float:
+def word_points(reading: Reading | None, rules: Rules) -> float:
     """Return what a take's departures from its script cost it, in points of damage."""
-    misread = reading.misread if reading is not None else None
-    return float(sum(load_word_limits()[one.kind]["points"] for one in misread or ()))
+    if reading is None:
+        return 0.0
+    heard = Heard(reading=reading)
+    return sum(rule.points * len(look_up(heard, rule.fact, rule.where)) for rule in rules.values())
 
 
 def verdict_of(findings: Sequence[Finding]) -> Verdict:
@@ -173,132 +218,69 @@ def verdict_of(findings: Sequence[Finding]) -> Verdict:
     return "fixable" if "fixable" in severities else "keep"
 
 
-def _judge_one(measurements: Measurements, limit: Limit) -> Finding | None:
-    if not all(_holds(measurements, condition) for condition in limit.only_if):
+def judge_one(facts: Any, rule: Rule) -> Finding | None:
+    """Compare one fact with its rule; ``None`` where there is nothing to say."""
+    if not all(_holds(facts, condition) for condition in rule.only_if):
         return None
-    facts = look_up(measurements, limit.measurement, limit.name)
-    if limit.sense == "not measured":
-        return _not_measured(measurements, limit, facts)
+    found = look_up(facts, rule.fact, rule.where)
+    if rule.sense == "not measured":
+        if found or not rule.thresholds:
+            return None
+        reason = facts.reasons().get(rule.fact, "not measured")
+        return _finding(facts, rule, rule.thresholds[0], None, reason=reason)
+    if rule.together and found:
+        total = sum(value for value, _ in found)
+        found = [(total, time) for _, time in found]
     passed: tuple[Threshold, Any] | None = None
     beyond: list[tuple[Any, float | None]] = []
-    for threshold in limit.thresholds:
-        worse = [(v, t) for v, t in facts if _beyond(v, limit.sense, threshold.value)]
+    for threshold in rule.thresholds:
+        worse = [(v, t) for v, t in found if is_beyond(v, rule.sense, threshold.value)]
         if worse:
             beyond = beyond or worse  # the mildest threshold that was passed counts the events
             values = [value for value, _ in worse]
-            passed = (threshold, min(values) if limit.sense == "below" else max(values))
+            passed = (threshold, min(values) if rule.sense == "below" else max(values))
     if passed is None:
         return None
     threshold, value = passed
     return _finding(
-        measurements,
-        limit,
+        facts,
+        rule,
         threshold,
         value,
-        count=len(beyond) if "[]" in limit.measurement else None,
-        times_s=_times(measurements, limit, beyond),
+        count=len(beyond) if "[]" in rule.fact else None,
+        times_s=_times(facts, rule, beyond),
     )
 
 
-def _not_measured(
-    measurements: Measurements, limit: Limit, facts: list[tuple[Any, float | None]]
-) -> Finding | None:
-    if facts or not limit.thresholds:
-        return None
-    reason = measurements.reasons().get(limit.measurement, "not measured")
-    return _finding(measurements, limit, limit.thresholds[0], None, reason=reason)
-
-
 def _finding(
-    measurements: Measurements,
-    limit: Limit,
+    facts: Any,
+    rule: Rule,
     threshold: Threshold,
     value: Any,
     count: int | None = None,
     times_s: tuple[float, ...] = (),
     reason: str = "",
 ) -> Finding:
-    words = {
-        "value": value,
-        "limit": threshold.value,
-        "count": count if count is not None else value,
-        "reason": reason,
-        "m": measurements,
-    }
-    try:
-        message, now, later = (
-            fill(text, **words) for text in (limit.message, limit.now, limit.later)
-        )
-    except (AttributeError, KeyError, ValueError, TypeError) as error:
-        raise TargetError(f"limit {limit.name}: its text cannot be filled in: {error}") from error
     return Finding(
-        name=limit.name,
-        measurement=limit.measurement,
+        name=rule.name,
+        fact=rule.fact,
         severity=threshold.severity,
         value=value,
-        unit=limit.unit,
+        unit=rule.unit,
         limit=threshold.value,
-        limit_source=threshold.source,
-        limit_status=threshold.status,
+        source=threshold.source,
+        status=threshold.status,
         count=count,
         times_s=times_s,
-        message=message,
-        now=now,
-        later=later,
+        reason=reason,
+        rule=rule,
+        facts=facts_for(facts, rule.texts.values()),
     )
 
 
-def look_up(
-    measurements: Measurements, name: str, asked_by: str = ""
-) -> list[tuple[Any, float | None]]:
-    """Return the facts behind a dotted name, each with its time where it has one.
-
-    ``"noise.floor_dbfs"`` gives one pair, or none where it was not measured;
-    ``"plosives.events[].level_re_speech_db"`` one per event, and
-    ``"dropouts.events[].length_s"`` how long each lasts; ``"dropouts.events"`` is their number.
-
-    Raises
-    ------
-    TargetError
-        If there is no such fact; `asked_by` is named in the message.
-    """
-    path, _, field = name.partition("[].")
-    try:
-        value = resolve(measurements, path)
-        if value is None:
-            return []
-        if field:
-            return [(_of_event(event, field), event_time(event)) for event in value]
-    except AttributeError as error:
-        raise TargetError(f"limit {asked_by}: there is no measurement {name!r}") from error
-    return [(len(value) if isinstance(value, tuple) else value, None)]
-
-
-def resolve(measurements: Measurements, path: str) -> Any:
-    """Return the fact (or list of events) behind a dotted name without ``[]``."""
-    value: Any = measurements
-    for part in path.split("."):
-        value = getattr(value, part)
-    return value
-
-
-def _of_event(event: Any, field: str) -> Any:
-    if field == "length_s" and not hasattr(event, field):
-        return event.end_s - event.start_s
-    return getattr(event, field)
-
-
-def event_time(event: object) -> float | None:
-    """Return when an event is or starts, in seconds."""
-    time = getattr(event, "time_s", getattr(event, "start_s", None))
-    return None if time is None else float(time)
-
-
-def _times(
-    measurements: Measurements, limit: Limit, beyond: list[tuple[Any, float | None]]
-) -> tuple[float, ...]:
-    listed = limit.times or ("" if "[]" in limit.measurement else limit.measurement)
-    events = resolve(measurements, listed.removesuffix("[]")) if listed else None
+def _times(facts: Any, rule: Rule, beyond: list[tuple[Any, float | None]]) -> tuple[float, ...]:
+    listed = rule.times or ("" if "[]" in rule.fact else rule.fact)
+    events = resolve(facts, listed.removesuffix("[]")) if listed else None
     if isinstance(events, tuple):
         times = [event_time(event) for event in events]
     else:
@@ -306,12 +288,15 @@ def _times(
     return tuple(sorted(time for time in times if time is not None))
 
 
-def _holds(measurements: Measurements, condition: Condition) -> bool:
-    facts = look_up(measurements, condition.measurement, "only_if")
-    return any(_beyond(value, condition.sense, condition.value) for value, _ in facts)
+def _holds(facts: Any, condition: Condition) -> bool:
+    return any(
+        is_beyond(value, condition.sense, condition.value)
+        for value, _ in look_up(facts, condition.fact)
+    )
 
 
-def _beyond(value: Any, sense: Sense, limit: float | bool | str) -> bool:
+def is_beyond(value: Any, sense: Sense, limit: Value) -> bool:
+    """Return whether a value is beyond a limit in a rule's sense; what is not known is not."""
     if value is None:
         return False
     if sense == "is":

@@ -1,4 +1,4 @@
-"""Recording limits: when a measurement becomes a finding, and on whose word.
+"""Rules from their TOML rows: the recording limits, and every other table in their format.
 
 The shipped numbers are in ``limits.toml``, whose head explains the keys. A studio overrides them in
 a ``vocheck.toml`` (see `vocheck.policy.config`).
@@ -6,194 +6,297 @@ a ``vocheck.toml`` (see `vocheck.policy.config`).
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from functools import cache
-from importlib.resources import files
-from typing import Any, Literal, get_args
+from importlib import import_module
+from typing import Any, TypeVar
 
 from vocheck.errors import TargetError
 from vocheck.policy.config import Config
+from vocheck.policy.facts import FactType, UnknownFactError, check_events, nearest, type_of
+from vocheck.policy.loader import Table, as_table, build, key_path, shipped, shown
+from vocheck.policy.rule import (
+    SEVERITIES,
+    TEXTS,
+    Condition,
+    Rule,
+    Rules,
+    Sense,
+    Status,
+    Threshold,
+    Value,
+)
+from vocheck.policy.words import TextError, check_text
 
-Severity = Literal["note", "fixable", "retake"]
-Sense = Literal["above", "below", "is", "not measured"]
-Status = Literal[
-    "published standard",
-    "published by the platform",
-    "common practice, no source",
-    "our choice",
-]
-
-SEVERITIES: tuple[Severity, ...] = get_args(Severity)
-"""Mildest first."""
-SENSES: tuple[Sense, ...] = get_args(Sense)
-STATUSES: tuple[Status, ...] = get_args(Status)
-
-_TEXTS = ("measurement", "message", "now", "later", "source", "status")
-_KEYS = {*_TEXTS, *SEVERITIES, "unit", "sense", "times", "only_if", "replaces"}
+T = TypeVar("T")
+Number = int | float | bool | str
 
 
-@dataclass(frozen=True)
-class Threshold:
-    """One number of a limit.
+@dataclass(frozen=True, kw_only=True)
+class ThresholdRow:
+    """``fixable = { value = ..., source = "...", status = "..." }``."""
 
-    Attributes
-    ----------
-    severity : Severity
-    value : float, bool or str
-    source : str
-    status : Status
-    """
+    value: Number
+    source: str | None = None
+    status: Status | None = None
 
-    severity: Severity
-    value: float | bool | str
+
+@dataclass(frozen=True, kw_only=True)
+class RuleRow:
+    """One table in the format of ``limits.toml`` (see its head)."""
+
+    measurement: str
+    unit: str = ""
+    sense: Sense = "above"
+    note: Number | ThresholdRow | None = None
+    fixable: Number | ThresholdRow | None = None
+    retake: Number | ThresholdRow | None = None
     source: str
     status: Status
-
-
-@dataclass(frozen=True)
-class Condition:
-    """A second fact that must hold for a limit to count: `measurement` above, below or equal."""
-
-    measurement: str
-    sense: Sense
-    value: float | bool | str
-
-
-@dataclass(frozen=True)
-class Limit:
-    """One row of the limits: what is judged, from where on, and what to say.
-
-    Attributes
-    ----------
-    name : str
-    measurement : str
-        Dotted name; ``events[].level`` judges each event.
-    unit : str
-    sense : Sense
-    thresholds : tuple of Threshold
-        Mildest first.
-    times : str or None
-        Dotted list of events that tells where in time.
-    only_if : tuple of Condition
-    replaces : tuple of str
-        Milder findings of the same cause, which need not be told beside this one.
-    message, now, later : str
-        What was found; what to change in the booth; what the edit can still do.
-    """
-
-    name: str
-    measurement: str
-    unit: str
-    sense: Sense
-    thresholds: tuple[Threshold, ...]
-    times: str | None
-    only_if: tuple[Condition, ...]
-    replaces: tuple[str, ...]
+    times: str | None = None
+    only_if: dict[str, dict[Sense, Number]] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
+    where: dict[str, str] = field(default_factory=dict)
+    together: bool = False
+    points: float = 0.0
     message: str
     now: str
     later: str
 
+    def rule(self, name: str) -> Rule:
+        """Return the rule that the row states."""
+        return Rule(
+            name=name,
+            fact=self.measurement,
+            unit=self.unit,
+            sense=self.sense,
+            thresholds=tuple(self._thresholds()),
+            times=self.times,
+            only_if=tuple(
+                Condition(fact, sense, value)
+                for fact, tests in self.only_if.items()
+                for sense, value in tests.items()
+            ),
+            replaces=self.replaces,
+            where=self.where,
+            together=self.together,
+            points=self.points,
+            texts={text: getattr(self, text) for text in TEXTS},
+        )
 
-Limits = Mapping[str, Limit]
+    def _thresholds(self) -> list[Threshold]:
+        found = []
+        for severity in SEVERITIES:
+            given: Any = getattr(self, severity)
+            if given is None:
+                continue
+            row = given if isinstance(given, ThresholdRow) else ThresholdRow(value=given)
+            source, status = row.source or self.source, row.status or self.status
+            found.append(Threshold(severity, row.value, source, status))
+        return found
 
 
-def load_limits(config: Config | None = None) -> Limits:
-    """Return the limits by name: the shipped ones with a studio's overrides.
+@dataclass(frozen=True)
+class RuleFile:
+    """A shipped file of rules, and what a studio may make of it.
 
-    Raises
-    ------
-    TargetError
-        If an override is malformed; the message names the file, the limit and the key.
+    Attributes
+    ----------
+    section : str
+        The name of its tables in a ``vocheck.toml``: ``[section.NAME]``.
+    file : str
+        The shipped file.
+    inside : str
+        The table of that file that holds the rules; empty where they stand by themselves.
+    root : str
+        The type of the result that they judge, as ``"module:Type"``. It may lie in a room above
+        this one; only its names are asked for, and only where a rule is checked.
+    prefix : str
+        Of the rules' names, before those of the tables.
     """
-    overrides = config.limits if config else {}
-    if not overrides:
-        return _shipped()
-    tables = {name: dict(table) for name, table in _shipped_tables().items()}
-    for name, override in overrides.items():
-        where = f"{config.path if config else ''}: [limits.{name}]"
-        if not isinstance(override, Mapping):
-            raise TargetError(f"{where}: must be a table")
-        tables[name] = _overridden(tables.get(name, {}), override, where)
-        _build(name, tables[name], where)  # a mistake is reported where it stands
-    return {name: _build(name, table, name) for name, table in tables.items()}
+
+    section: str
+    file: str
+    root: str
+    inside: str = ""
+    prefix: str = ""
+
+    def tables(self) -> Table:
+        """Return the shipped tables by name."""
+        tables = shipped(self.file)
+        inside: Table = tables[self.inside] if self.inside else tables
+        return inside
+
+    def load(self, config: Config | None = None) -> Rules:
+        """Return the rules by name: the shipped ones with a studio's overrides.
+
+        Raises
+        ------
+        TargetError
+            If an override is malformed; the message names the file, the table and the key.
+        """
+        overrides = config.section(self.section) if config else {}
+        return self._overridden(config, overrides) if config and overrides else _shipped(self)
+
+    def _overridden(self, config: Config, overrides: Table) -> Rules:
+        tables, rules = self.tables(), dict(_shipped(self))
+        for name, override in overrides.items():
+            where = f"{config.path}: {key_path(self.section, name)}"
+            override = as_table(override, where)
+            if name not in tables and "measurement" not in override:
+                raise TargetError(f"{where}: {self._is_no_rule(name)}")
+            table = _overridden(tables.get(name, {}), override, where)
+            rules[self.prefix + name] = build(RuleRow, table, where).rule(self.prefix + name)
+            self.check(rules[self.prefix + name], rules, where)
+        return rules
+
+    def _is_no_rule(self, name: str) -> str:
+        for other in RULE_FILES:
+            if other is not self and name in other.tables():
+                return f"this stands under {key_path(other.section, name)}"
+        hint = nearest(name, self.tables())
+        return f"there is no rule {shown(name)}{hint} (a new one needs measurement = ...)"
+
+    def check(self, rule: Rule, rules: Rules, where: str) -> None:
+        """Check that every fact and every field of a rule exists, and that its numbers fit.
+
+        Raises
+        ------
+        TargetError
+            If one does not; the message names the key.
+        """
+        root = root_type(self.root)
+        fact = _type_of(root, rule.fact, f"{where}: measurement")
+        for threshold in rule.thresholds:
+            _check_value(rule.sense, threshold.value, fact, f"{where}: {threshold.severity}")
+        if not rule.thresholds:
+            raise TargetError(f"{where}: needs one of {', '.join(SEVERITIES)}")
+        for condition in rule.only_if:
+            place = f"{where}: only_if"
+            kind = _type_of(root, condition.fact, place)
+            _check_value(condition.sense, condition.value, kind, f"{place} {condition.fact}")
+        for key, value in rule.where.items():
+            kind = _type_of(root, f"{rule.fact.partition('[]')[0]}[].{key}", f"{where}: where")
+            _check_value("is", value, kind, f"{where}: where {key}")
+        if rule.times is not None:
+            _asked(lambda: check_events(root, rule.times or ""), f"{where}: times")
+        for name in rule.replaces:
+            if name not in rules:
+                raise TargetError(
+                    f"{where}: replaces {shown(name)}: no such rule{nearest(name, rules)}"
+                )
+        self._check_texts(rule, fact, root, where)
+
+    @staticmethod
+    def _check_texts(rule: Rule, fact: FactType, root: type, where: str) -> None:
+        counted = "[]" in rule.fact
+        fields = {
+            "value": fact.kind,
+            "limit": type(rule.thresholds[0].value),
+            "count": int if counted else fact.kind,
+            "reason": str,
+            "words": str,
+        }
+        for name, text in rule.texts.items():
+            try:
+                check_text(text, fields, root)
+            except TextError as error:
+                raise TargetError(f"{where}: {name}: {error}") from error
 
 
-def _overridden(base: Mapping[str, Any], override: Mapping[str, Any], where: str) -> dict[str, Any]:
+def root_type(name: str) -> type:
+    """Return a type by its name ``"module:Type"``."""
+    module, _, kind = name.partition(":")
+    found: type = getattr(import_module(module), kind)
+    return found
+
+
+def _overridden(base: Table, override: Table, where: str) -> dict[str, Any]:
     """Return `base` with a studio's numbers, each carrying the studio's file as its source."""
     table = {**base, **override}
+    own = {
+        "source": override.get("source", where),
+        "status": override.get("status", "our choice"),
+    }
     for severity in SEVERITIES:
-        if severity in override and not isinstance(override[severity], Mapping):
-            table[severity] = {
-                "value": override[severity],
-                "source": override.get("source", where),
-                "status": override.get("status", "our choice"),
-            }
+        given = override.get(severity)
+        if isinstance(given, Mapping):
+            table[severity] = {**own, **given}
+        elif given is not None:
+            table[severity] = {"value": given, **own}
     # The numbers that were not overridden keep their own source.
     return {**table, **{key: base[key] for key in ("source", "status") if key in base}}
 
 
-@cache
-def _shipped_tables() -> Mapping[str, Mapping[str, Any]]:
-    text = files("vocheck.policy").joinpath("limits.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+def _type_of(root: type, name: str, where: str) -> FactType:
+    return _asked(lambda: type_of(root, name), where)
+
+
+def _asked(ask: Callable[[], T], where: str) -> T:
+    try:
+        return ask()
+    except UnknownFactError as error:
+        raise TargetError(f"{where}: {error}") from error
+
+
+def _check_value(sense: Sense, value: Value, fact: FactType, where: str) -> None:
+    """Check that a number can be what a fact is held against."""
+    if sense == "not measured":
+        if value is not True:
+            raise TargetError(f"{where} must be true, not {shown(value)}")
+    elif sense in ("above", "below"):
+        if fact.kind not in (int, float):
+            raise TargetError(
+                f"{where}: this fact is {_WHAT[fact.kind]}: it can only be judged by 'is'"
+            )
+        if isinstance(value, bool | str):
+            raise TargetError(f"{where} must be a number, not {shown(value)}")
+    elif fact.choices and value not in fact.choices:
+        choices = ", ".join(fact.choices)
+        raise TargetError(f"{where} must be one of {choices}, not {shown(value)}")
+    elif (
+        isinstance(value, bool | str)
+        and type(value) is not fact.kind
+        or (fact.kind in (bool, str) and type(value) is not fact.kind)
+    ):
+        raise TargetError(f"{where} must be {_WHAT[fact.kind]}, not {shown(value)}")
+
+
+_WHAT: Mapping[type, str] = {
+    bool: "true or false",
+    int: "a number",
+    float: "a number",
+    str: "a text",
+}
 
 
 @cache
-def _shipped() -> Limits:
+def _shipped(file: RuleFile) -> Rules:
     return {
-        name: _build(name, table, f"limits.toml: [{name}]")
-        for name, table in _shipped_tables().items()
+        file.prefix + name: build(RuleRow, table, f"{file.file}: [{name}]").rule(file.prefix + name)
+        for name, table in file.tables().items()
     }
 
 
-def _build(name: str, table: Mapping[str, Any], where: str) -> Limit:
-    unknown = sorted(set(table) - _KEYS)
-    if unknown:
-        raise TargetError(f"{where}: unknown key {unknown[0]!r}")
-    for key in _TEXTS:
-        if not isinstance(table.get(key), str):
-            raise TargetError(f"{where}: {key!r} must be a text")
-    sense = table.get("sense", "above")
-    if sense not in SENSES:
-        raise TargetError(f"{where}: sense must be one of {', '.join(SENSES)}, not {sense!r}")
-    thresholds = tuple(
-        _threshold(severity, table, where) for severity in SEVERITIES if severity in table
-    )
-    return Limit(
-        name=name,
-        measurement=table["measurement"],
-        unit=table.get("unit", ""),
-        sense=sense,
-        thresholds=thresholds,
-        times=table.get("times"),
-        only_if=tuple(_conditions(table.get("only_if", {}), where)),
-        replaces=tuple(table.get("replaces", ())),
-        message=table["message"],
-        now=table["now"],
-        later=table["later"],
-    )
+LIMITS = RuleFile("limits", "limits.toml", "vocheck.measurements:Measurements")
+"""What a take's sound is held to."""
+WORDS = RuleFile("words", "words.toml", "vocheck.policy.judge:Heard", prefix="words_")
+"""What it means that a take departs from its script."""
+ROOM = RuleFile("room", "rooms.toml", "vocheck.room.results:RoomResult", inside="limits")
+"""What a recording room is held to."""
+RULE_FILES = (LIMITS, WORDS, ROOM)
 
 
-def _threshold(severity: Severity, table: Mapping[str, Any], where: str) -> Threshold:
-    entry = table[severity]
-    if not isinstance(entry, Mapping):
-        entry = {"value": entry}
-    value = entry.get("value")
-    if not isinstance(value, int | float | bool | str):
-        raise TargetError(f"{where}: {severity} must be a number, not {value!r}")
-    status = entry.get("status", table["status"])
-    if status not in STATUSES:
-        raise TargetError(f"{where}: status must be one of {', '.join(STATUSES)}, not {status!r}")
-    return Threshold(severity, value, entry.get("source", table["source"]), status)
+Limits = Rules
 
 
-def _conditions(table: Mapping[str, Any], where: str) -> list[Condition]:
-    conditions = []
-    for measurement, tests in table.items():
-        for sense, value in tests.items():
-            if sense not in SENSES:
-                raise TargetError(f"{where}: only_if {measurement}: unknown test {sense!r}")
-            conditions.append(Condition(measurement, sense, value))
-    return conditions
+def load_limits(config: Config | None = None) -> Rules:
+    """Return the recording limits by name: the shipped ones with a studio's overrides.
+
+    Raises
+    ------
+    TargetError
+        If an override is malformed.
+    """
+    return LIMITS.load(config)

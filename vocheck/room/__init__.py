@@ -38,8 +38,8 @@ import numpy as np
 from vocheck.dsp.impulses import Excitation
 from vocheck.dsp.octaves import Fraction
 from vocheck.errors import AudioError
-from vocheck.policy.judge import Finding
-from vocheck.policy.limits import SEVERITIES, Severity
+from vocheck.policy.judge import judge
+from vocheck.policy.limits import ROOM
 from vocheck.recording import Recording
 from vocheck.room.bands import mean, measure_band, wanted_bands
 from vocheck.room.noise import full_scale_db_of, measure_noise
@@ -148,7 +148,7 @@ def measure_room(
         not_measured=reasons,
         **facts,
     )
-    return _with_findings(result)
+    return replace(result, findings=judge(result, ROOM.load()))
 
 
 def _summary(
@@ -237,35 +237,3 @@ def _compare(t_s: float | None, volume_m3: float | None) -> tuple[Comparison, ..
 def _rooms() -> Mapping[str, Any]:
     text = files("vocheck.policy").joinpath("rooms.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
-
-
-def _with_findings(result: RoomResult) -> RoomResult:
-    """Return the result with what its facts say against the limits of rooms.toml."""
-    findings = []
-    for name, limit in _rooms()["limits"].items():
-        value: Any = result
-        for part in limit["measurement"].split("."):
-            value = getattr(value, part, None)
-        passed = [s for s in SEVERITIES if s in limit and value is not None and value > limit[s]]
-        if passed:
-            findings.append(_finding(name, limit, value, passed[-1]))
-    findings.sort(key=lambda finding: -SEVERITIES.index(finding.severity))
-    return replace(result, findings=tuple(findings))
-
-
-def _finding(name: str, limit: Mapping[str, Any], value: float, severity: Severity) -> Finding:
-    return Finding(
-        name=name,
-        measurement=limit["measurement"],
-        severity=severity,
-        value=value,
-        unit=limit["unit"],
-        limit=limit[severity],
-        limit_source=limit["source"],
-        limit_status=limit["status"],
-        count=None,
-        times_s=(),
-        message=limit["message"].format(value=value),
-        now=limit["now"],
-        later=limit["later"],
-    )

@@ -98,6 +98,11 @@ class Misread(Result):
     words: str
     time_s: float
 
+    @property
+    def word_count(self) -> int:
+        """How many words these are."""
+        return len(self.words.split())
+
 
 @dataclass(frozen=True, kw_only=True)
 class Reading(Group):

@@ -22,7 +22,7 @@ from pathlib import Path
 
 from vocheck.errors import SessionError
 from vocheck.policy.config import find_config, load_config
-from vocheck.policy.limits import Status
+from vocheck.policy.rule import Status
 from vocheck.results import Result
 
 Script = Mapping[str, str]
@@ -124,10 +124,9 @@ def find_script(take: str | os.PathLike[str]) -> Path | None:
         If that file is malformed.
     """
     config = load_config(find_config(take))
-    name = config.session.get("script")
-    if name is None or config.path is None:
+    if config.session.script is None or config.path is None:
         return None
-    return config.path.parent / str(name)
+    return config.path.parent / config.session.script
 
 
 def text_of(script: Script | None, line: str | None) -> str | None:

@@ -176,7 +176,7 @@ def pattern_for(path: str | os.PathLike[str], pattern: str | None = None) -> re.
         If the studio's ``vocheck.toml`` is malformed.
     """
     if pattern is None:
-        pattern = load_config(find_config(path)).session.get("pattern", DEFAULT_PATTERN)
+        pattern = load_config(find_config(path)).session.pattern or DEFAULT_PATTERN
     return compile_pattern(pattern)
 
 

@@ -17,7 +17,7 @@ from vocheck.policy.config import find_config, load_config
 from vocheck.policy.delivery import Delivery, forecast
 from vocheck.policy.destinations import Destination, find_destinations
 from vocheck.policy.judge import Finding, Verdict, judge, judge_reading, verdict_of
-from vocheck.policy.limits import Limits, load_limits
+from vocheck.policy.limits import WORDS, Limits, load_limits
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
 from vocheck.script.reading import Reading, can_hear_words, check_reading
@@ -117,7 +117,7 @@ def check_recording(
 
 def with_words(result: TakeResult, reading: Reading) -> TakeResult:
     """Return what is said of a take once its words were held against the script."""
-    findings = judge_reading(reading, result.findings)
+    findings = judge_reading(reading, result.findings, WORDS.load())
     return replace(result, findings=findings, verdict=verdict_of(findings), reading=reading)
 
 

@@ -29,8 +29,8 @@ import numpy.typing as npt
 
 from vocheck.measurements import Measurements
 from vocheck.measurements.loudness import energies_of
-from vocheck.policy.judge import event_time, load_word_limits
-from vocheck.policy.limits import Limits
+from vocheck.policy.facts import event_time
+from vocheck.policy.limits import WORDS, Limits
 from vocheck.policy.words import fill
 from vocheck.recording import Recording
 from vocheck.results import SCHEMA, Result
@@ -419,7 +419,7 @@ def _readings(
                     points += _weights()["missing"] * min(1.0, d.length_s / (end - start))
                     reasons.append(f"possibly {d.kind} words ({d.length_s:.1f} s)")
             for misread in _misread_in(take, span):
-                points += load_word_limits()[misread.kind]["points"]
+                points += WORDS.load()[f"words_{misread.kind}"].points
                 reasons.append(f"possibly {misread.kind}: “{misread.words}”")
             level = levels[t]
             phrase.append(

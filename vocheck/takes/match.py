@@ -25,7 +25,8 @@ from typing import Literal
 import numpy as np
 
 from vocheck.measurements import Measurements
-from vocheck.policy.limits import Limits, Status
+from vocheck.policy.limits import Limits
+from vocheck.policy.rule import Status
 from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
 from vocheck.session.take import TakeResult, check_take

@@ -24,8 +24,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 from vocheck.measurements import Measurements
-from vocheck.policy.judge import Verdict, look_up, resolve, word_points
-from vocheck.policy.limits import Limits
+from vocheck.policy.facts import look_up, resolve
+from vocheck.policy.judge import Verdict, word_points
+from vocheck.policy.limits import WORDS, Limits
 from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
 from vocheck.script.text import Script
@@ -63,7 +64,7 @@ class Criterion:
 
     def facts(self, measurements: Measurements) -> list[tuple[float, float | None]]:
         """Return the values that cost, each with its time where it has one."""
-        found = [(float(v), t) for v, t in look_up(measurements, self.measurement, self.name)]
+        found = [(float(v), t) for v, t in look_up(measurements, self.measurement)]
         if self.apart_from is not None:
             others = resolve(measurements, self.apart_from) or ()
             found = [(v, t) for v, t in found if t is None or not any(_at(t, o) for o in others)]
@@ -72,7 +73,7 @@ class Criterion:
         return [
             (value - float(other), time)
             for value, time in found
-            for other, _ in look_up(measurements, self.minus, self.name)
+            for other, _ in look_up(measurements, self.minus)
         ]
 
     def beyond(self, value: float) -> float:
@@ -97,7 +98,7 @@ class Criterion:
         if self.times is None:
             values = [v for v, t in self.facts(measurements) if t is not None and _inside(t, span)]
             return self.points(values), sum(self.beyond(value) > 0.0 for value in values)
-        lengths = look_up(measurements, f"{self.times}[].length_s", self.name)
+        lengths = look_up(measurements, f"{self.times}[].length_s")
         here = [length for length, time in lengths if time is not None and _inside(time, span)]
         if not here:
             return 0.0, 0
@@ -369,7 +370,7 @@ class _Comparison:
     @classmethod
     def of(cls, takes: Sequence[TakeResult], notes: Notes) -> _Comparison:
         costs = [take_costs(take.measurements) for take in takes]
-        words = [word_points(take.reading) for take in takes]
+        words = [word_points(take.reading, WORDS.load()) for take in takes]
         return cls(
             takes=takes,
             noted=[notes.get(take_key(take.path or ""), Note()) for take in takes],

@@ -70,7 +70,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "message": finding.message,
         "now": finding.now,
         "later": finding.later,
-        "limit": f"{finding.limit_source} ({finding.limit_status})",
+        "limit": f"{finding.source} ({finding.status})",
         "places": [{"s": round(time, 3), "clock": clock(time)} for time in finding.times_s[:12]],
     }
 

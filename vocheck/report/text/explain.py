@@ -9,23 +9,24 @@ from types import ModuleType
 
 from vocheck.errors import TargetError
 from vocheck.measurements import MEASUREMENTS, group_name
-from vocheck.policy.limits import Limit, Limits, load_limits
+from vocheck.policy.limits import load_limits
+from vocheck.policy.rule import Rule, Rules, Value
 from vocheck.report.text.style import bold, dim, table, wrap
 from vocheck.results import Group
 
 
-def render_names(limits: Limits | None = None) -> str:
+def render_names(limits: Rules | None = None) -> str:
     """Return the list of everything that can be explained."""
     limits = load_limits() if limits is None else limits
     measurements = [(bold(group_name(module)), _summary(module)) for module in MEASUREMENTS]
-    findings = [(bold(limit.name), dim(limit.measurement)) for limit in limits.values()]
+    findings = [(bold(limit.name), dim(limit.fact)) for limit in limits.values()]
     return (
         f"Measurements\n{table(measurements, '  ')}\n\n"
         f"Findings, and what they judge\n{table(findings, '  ')}\n"
     )
 
 
-def render_explanation(name: str, limits: Limits | None = None) -> str:
+def render_explanation(name: str, limits: Rules | None = None) -> str:
     """Return what is known of a measurement, one of its fields, or a finding.
 
     Raises
@@ -39,7 +40,7 @@ def render_explanation(name: str, limits: Limits | None = None) -> str:
     if name in limits:
         return _limit(limits[name])
     if group in groups and (not field or field in _fields(groups[group])):
-        judged = [limit for limit in limits.values() if limit.measurement.startswith(name)]
+        judged = [limit for limit in limits.values() if limit.fact.startswith(name)]
         body = inspect.cleandoc(groups[group].__doc__ or "")
         if field:
             body = f"{bold(name)}\n{_fields(groups[group])[field]}\n\n{body}"
@@ -74,18 +75,18 @@ def _fields(module: ModuleType) -> dict[str, str]:
     return texts
 
 
-def _limit(limit: Limit) -> str:
-    lines = [f"{bold('Finding ' + limit.name)}  {dim(limit.measurement)}"]
+def _limit(limit: Rule) -> str:
+    lines = [f"{bold('Finding ' + limit.name)}  {dim(limit.fact)}"]
     for threshold in limit.thresholds:
         source = f"({threshold.status}: {threshold.source})"
         text = f"{threshold.severity}: {_test(limit, threshold.value)} {source}"
         lines.append(wrap(text, "    ", "  "))
-    lines.append(wrap(f"In the booth: {limit.now}", "    ", "  "))
-    lines.append(wrap(f"In the edit: {limit.later}", "    ", "  "))
+    lines.append(wrap(f"In the booth: {limit.texts['now']}", "    ", "  "))
+    lines.append(wrap(f"In the edit: {limit.texts['later']}", "    ", "  "))
     return "\n".join(lines) + "\n"
 
 
-def _test(limit: Limit, value: float | bool | str) -> str:
+def _test(limit: Rule, value: Value) -> str:
     if limit.sense == "not measured" or isinstance(value, bool | str):
         return limit.sense if limit.sense == "not measured" else f"is {value}".lower()
     return f"{limit.sense} {value:g} {limit.unit}".rstrip()

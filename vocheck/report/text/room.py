@@ -105,10 +105,10 @@ def _finding(finding: Finding) -> str:
         wrap(finding.now, _HANG + " " * 6, f"{_HANG}{bold('now')}   "),
         wrap(finding.later, _HANG + " " * 6, f"{_HANG}{bold('later')} "),
     ]
-    source = f"limit {finding.limit:g} {finding.unit}: {finding.limit_source}"
+    source = f"limit {finding.limit:g} {finding.unit}: {finding.source}"
     lines += [
         dim(line)
-        for line in wrap(f"{source} ({finding.limit_status})", _HANG + " " * 6, _HANG).split("\n")
+        for line in wrap(f"{source} ({finding.status})", _HANG + " " * 6, _HANG).split("\n")
     ]
     return "\n".join(lines)
 

@@ -86,7 +86,7 @@ def _finding(finding: Finding) -> str:
         lines.append(wrap(measured, _INDENT + " " * 6, f"{_INDENT}found "))
     lines.append(wrap(finding.now, _INDENT + " " * 6, f"{_INDENT}{bold('now')}   "))
     lines.append(wrap(finding.later, _INDENT + " " * 6, f"{_INDENT}{bold('later')} "))
-    source = f"limit {finding.limit_source} ({finding.limit_status})"
+    source = f"limit {finding.source} ({finding.status})"
     lines.append(
         "\n".join(dim(line) for line in wrap(source, _INDENT + " " * 6, _INDENT).split("\n"))
     )
@@ -96,7 +96,7 @@ def _finding(finding: Finding) -> str:
 def places(finding: Finding, most: int = 6) -> str:
     """Return where a finding is, and on which words of the script: ``0:03.2 on “bridge”``."""
     where = clocks(finding.times_s, most)
-    if not finding.words or finding.measurement == "reading.misread":
+    if not finding.words or finding.fact.startswith("reading."):
         return where
     return f"{where} on {', '.join(f'“{word}”' for word in finding.words)}"
 

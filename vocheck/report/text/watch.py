@@ -92,7 +92,7 @@ def render_words(take: TakeResult, booth: Booth) -> str:
     assert take.reading is not None
     parts = ["", wrap(f"{bold(title(take))}: {reading_sentence(take.reading)}", "  ", "")]
     for finding in take.findings:
-        if finding.measurement == "reading.misread":
+        if finding.fact.startswith("reading."):
             parts.append(_finding(finding))
         elif finding.words and finding.severity != "note":
             words = ", ".join(f"“{word}”" for word in finding.words)

@@ -1,0 +1,96 @@
+"""Everything that judges, as one value: `Policy`, made by `load_policy`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from vocheck.policy.config import SECTIONS, Config, SessionRow, load_config
+from vocheck.policy.destinations import (
+    Destination,
+    Destinations,
+    load_destinations,
+    pick,
+)
+from vocheck.policy.limits import LIMITS, ROOM, WORDS
+from vocheck.policy.rule import Rules
+
+
+@dataclass(frozen=True)
+class Policy:
+    """Every rule and number that judges: as shipped, with a studio's overrides.
+
+    Each part is read when it is first asked for, and kept. Two policies of the same settings are
+    equal; a policy can be pickled, and goes to another process without its parts.
+
+    Attributes
+    ----------
+    config : Config
+        The studio's settings.
+    """
+
+    config: Config = Config()
+
+    @property
+    def path(self) -> Path | None:
+        """The studio's file, if there is one."""
+        return self.config.path
+
+    @property
+    def session(self) -> SessionRow:
+        """How file names tell line and take, and the script's file."""
+        return self.config.session
+
+    @cached_property
+    def limits(self) -> Rules:
+        """What a take's sound is held to."""
+        return LIMITS.load(self.config)
+
+    @cached_property
+    def words(self) -> Rules:
+        """What it means that a take departs from its script."""
+        return WORDS.load(self.config)
+
+    @cached_property
+    def room(self) -> Rules:
+        """What a recording room is held to."""
+        return ROOM.load(self.config)
+
+    @cached_property
+    def destinations(self) -> Destinations:
+        """Where the sound can go."""
+        return load_destinations(self.config)
+
+    def find_destinations(self, names: Iterable[str]) -> tuple[Destination, ...]:
+        """Return the destinations of these names, each once.
+
+        Raises
+        ------
+        TargetError
+            If a name is unknown; the message offers the closest ones.
+        """
+        return pick(names, self.destinations)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {"config": self.config}
+
+
+def load_policy(path: Path | None = None) -> Policy:
+    """Return what judges: as shipped, or with the overrides of a ``vocheck.toml``.
+
+    All that the file says is checked here, so that no mistake in it waits for its event.
+
+    Raises
+    ------
+    TargetError
+        If the file cannot be read or is malformed; one line that names the file, the table and the
+        key.
+    """
+    policy = Policy(load_config(path))
+    for section in SECTIONS:
+        if policy.config.section(section):
+            getattr(policy, section)
+    return policy
