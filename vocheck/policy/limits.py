@@ -223,7 +223,7 @@ def _overridden(base: Table, override: Table, where: str) -> dict[str, Any]:
         given = override.get(severity)
         if isinstance(given, Mapping):
             table[severity] = {**own, **given}
-        elif given is not None:
+        elif isinstance(given, Number):  # anything else is told when the row is built
             table[severity] = {"value": given, **own}
     # The numbers that were not overridden keep their own source.
     return {**table, **{key: base[key] for key in ("source", "status") if key in base}}
