@@ -88,7 +88,7 @@ def test_an_unknown_picture_format_is_refused(
 ) -> None:
     """One line that names the file and the formats."""
     assert run(["room", str(folder / "claps.wav"), "--plot", str(tmp_path / "room.bmp")]) == 2
-    assert ".png, .pdf, .svg" in capsys.readouterr().err
+    assert ".png, .pdf or .svg" in capsys.readouterr().err
 
 
 def test_a_sweep_is_written_with_a_warning(

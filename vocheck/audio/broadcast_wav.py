@@ -22,15 +22,14 @@ from __future__ import annotations
 import math
 import os
 import struct
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
-from vocheck.errors import AudioError, VocheckError
-from vocheck.files import replacing
+from vocheck.errors import AudioError
+from vocheck.files import protecting, replacing, temporary_file
 
 UNUSED = 0x7FFF
 """What a loudness field holds when there is no value for it (Tech 3285, from memory)."""
@@ -91,7 +90,7 @@ def stamp(
     source
         A WAV, Broadcast WAV, RF64, W64, AIFF, CAF or FLAC file.
     output
-        The copy; replaced if it exists.
+        The copy; a recording that stands there already is not replaced.
     loudness : LoudnessFields
 
     Raises
@@ -99,7 +98,7 @@ def stamp(
     AudioError
         If the source is no such file.
     VocheckError
-        If source and output are the same file, or the output cannot be written.
+        If the output may not be written to (`vocheck.files.refuse_to_write`).
     """
     source = Path(source)
 
@@ -136,7 +135,7 @@ def mark(
     source
         A WAV, Broadcast WAV, RF64, W64, AIFF, CAF or FLAC file.
     output
-        The copy; replaced if it exists.
+        The copy; a recording that stands there already is not replaced.
     markers : sequence of Marker
 
     Raises
@@ -144,7 +143,7 @@ def mark(
     AudioError
         If the source is no such file.
     VocheckError
-        If source and output are the same file, or the output cannot be written.
+        If the output may not be written to (`vocheck.files.refuse_to_write`).
     """
 
     def edit(file: BinaryIO, chunks: list[_Chunk]) -> _Edit:
@@ -194,14 +193,11 @@ def _is_marking(file: BinaryIO, chunk: _Chunk) -> bool:
 
 def _copy(source: Path, output: Path, edit: Callable[[BinaryIO, list[_Chunk]], _Edit]) -> None:
     """Copy a lossless file as WAV, its chunks edited on the way."""
-    if output.exists() and output.samefile(source):
-        raise VocheckError(f"{output}: is the source itself; write the copy under another name")
-    with replacing(output) as temporary:
+    with protecting([source]), replacing(output) as temporary:
         if _is_wave(source):
             _copy_wave(source, source, temporary, edit)
             return
-        with tempfile.TemporaryDirectory(dir=output.parent, prefix=".vocheck-") as folder:
-            wave = Path(folder) / "copy.wav"
+        with temporary_file(temporary.parent, ".wav") as wave:
             _to_wave(source, wave)
             _copy_wave(wave, source, temporary, edit)
 

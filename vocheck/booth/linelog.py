@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import Any
 
 from vocheck.errors import VocheckError
+from vocheck.files import refuse_to_write
 
 
 def read_lines(path: Path) -> list[dict[str, Any]]:
@@ -38,18 +39,40 @@ def read_lines(path: Path) -> list[dict[str, Any]]:
     return found
 
 
+def _is_log(path: Path) -> bool:
+    """Whether a file is empty or holds JSON Lines, of which the last may be torn."""
+    with path.open("rb") as file:
+        first, second = file.readline(), file.readline()
+    if not second and not first.endswith(b"\n"):
+        return first == b"" or first.startswith(b"{")  # nothing, or one line, torn
+    return first.startswith(b"{") and (_is_object(first) or _is_object(second))
+
+
+def _is_object(line: bytes) -> bool:
+    try:
+        return isinstance(json.loads(line), dict)
+    except ValueError:
+        return False
+
+
 class LineLog:
     """Appends lines to a file, which is made if it does not exist.
 
     Raises
     ------
     VocheckError
-        If the file cannot be written to.
+        If the file cannot be written to, or holds anything but such lines.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        refuse_to_write(path)
         try:
+            if path.is_file() and not _is_log(path):
+                raise VocheckError(
+                    f"{path}: holds something other than results as JSON Lines, so nothing is "
+                    "added to it; choose another name"
+                )
             # Unbuffered, so that a line is written now or the error is told now.
             self._file = open(path, "ab+", buffering=0)  # noqa: SIM115 (closed by `__exit__`)
             if self._file.tell() > 0:

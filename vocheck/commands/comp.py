@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     deliver,
     format_option,
@@ -17,13 +18,15 @@ from vocheck.commands.options import (
 )
 
 
-@click.command("comp")
+@click.command("comp", cls=Command)
 @click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
 @page_options("with the grid, to look at and to play from", "listening copies of the takes")
 @format_option("text", "json")
 @output_option
 @session_options
+@click.pass_context
 def command(
+    ctx: click.Context,
     takes: tuple[Path, ...],
     page: Path | None,
     embed_audio: bool,
@@ -43,6 +46,8 @@ def command(
     from vocheck.session.names import find_recordings
     from vocheck.takes.comp import comp_takes
 
+    if page is None:
+        refuse_idle(ctx, ("embed_audio",), "without --html")
     script = script_of_session(script_file, takes)
     with take_pool(jobs, len(find_recordings(takes))) as executor:
         if page is None:

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command
 from vocheck.commands.options import quiet_option
 
 
-@click.command("demo")
+@click.command("demo", cls=Command)
 @click.argument("folder", default="vocheck-demo", type=click.Path(file_okay=False, path_type=Path))
 @quiet_option
 def command(folder: Path, quiet: bool) -> int:
@@ -21,17 +22,20 @@ def command(folder: Path, quiet: bool) -> int:
     from vocheck.commands.options import deliver, progress
     from vocheck.commands.pool import take_pool
     from vocheck.commands.rank import DEFAULT_TARGETS
+    from vocheck.files import refuse_to_write
     from vocheck.report.json import render_json
     from vocheck.report.text.rank import render_ranking
     from vocheck.session.demo import copy_session
     from vocheck.takes.rank import rank_takes
 
+    report = folder / "ranking.json"
+    if folder.is_dir():
+        refuse_to_write(report)
     takes = copy_session(folder)
     with take_pool(None, len(takes)) as executor:
         ranking = rank_takes(
             [folder], targets=DEFAULT_TARGETS, executor=executor, progress=progress(quiet)
         )
-    report = folder / "ranking.json"
     deliver(render_json(ranking), report)
     deliver(render_ranking(ranking), None)
     click.echo(f"\nThe takes are in {folder}, the ranking with every number in {report}.")

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command
 from vocheck.commands.options import output_option
 
 
-@click.command("explain")
+@click.command("explain", cls=Command)
 @click.argument("name", required=False)
 @output_option
 def command(name: str | None, output: Path | None) -> int:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command
 from vocheck.commands.options import (
     cache_option,
     deliver,
@@ -15,7 +16,7 @@ from vocheck.commands.options import (
 )
 
 
-@click.command("match")
+@click.command("match", cls=Command)
 @click.argument("reference", type=click.Path(path_type=Path))
 @click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
 @format_option("text", "json")

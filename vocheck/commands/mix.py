@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from vocheck.commands.guard import Command, Output, refuse_idle
 from vocheck.commands.options import (
     deliver,
     format_option,
@@ -22,6 +23,7 @@ from vocheck.commands.options import (
 if TYPE_CHECKING:
     from vocheck.mix import MixResult
 
+WAVE_SUFFIXES = (".wav", ".wave", ".bwf", ".rf64")
 FAIL_ON = {"warn": ("warn", "fail"), "fail": ("fail",), "never": ()}
 
 
@@ -49,7 +51,7 @@ def _names(
     return [name for name in load_destinations() if name.startswith(incomplete)]
 
 
-@click.command("mix")
+@click.command("mix", cls=Command)
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
 @click.option(
     "--to",
@@ -78,7 +80,7 @@ def _names(
 @click.option("--verify", is_flag=True, help="Show an independent meter's reading beside ours.")
 @click.option(
     "--stamp",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=Output(*WAVE_SUFFIXES),
     metavar="OUT.wav",
     help="Write a copy as Broadcast WAV with the loudness in its header.",
 )
@@ -94,7 +96,9 @@ def _names(
     help="Exit with status 1 if a verdict is at least this severe.",
 )
 @quiet_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     files: tuple[str, ...],
     targets: tuple[str, ...],
     stems: dict[str, Path],
@@ -121,6 +125,8 @@ def command(
     from vocheck.errors import VocheckError
     from vocheck.mix import check_mix
 
+    if page is None:
+        refuse_idle(ctx, ("embed_audio",), "without --html")
     if len(files) > 1 and (stems or stamp is not None):
         raise click.UsageError("--stem and --stamp go with one FILE")
     codings = None if encode is None else parse_codings("" if encode == "none" else encode)
@@ -139,7 +145,7 @@ def command(
             results.append(result)
     if stamp is not None:
         _stamp(results[0], stamp)
-    if sheet is not None:
+    if sheet is not None and results:
         _write_sheet(results, sheet)
     if page is not None and results:
         from vocheck.commands.pages import write_mix_page

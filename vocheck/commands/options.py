@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from vocheck.commands.guard import Output
+
 if TYPE_CHECKING:
     from vocheck.script.text import Script
 
@@ -23,7 +25,7 @@ def output_option(function: F) -> F:
     return click.option(
         "-o",
         "--output",
-        type=click.Path(dir_okay=False, path_type=Path),
+        type=Output(),
         help="Write the report to a file instead of the terminal.",
     )(function)
 
@@ -102,7 +104,7 @@ def page_options(what: str, sound: str) -> Callable[[F], F]:
         return click.option(
             "--html",
             "page",
-            type=click.Path(dir_okay=False, path_type=Path),
+            type=Output(),
             metavar="OUT.html",
             help=f"Also write a page {what}; one file, works offline.",
         )(function)
@@ -115,7 +117,7 @@ def pdf_option(what: str) -> Callable[[F], F]:
     return click.option(
         "--pdf",
         "sheet",
-        type=click.Path(dir_okay=False, path_type=Path),
+        type=Output(),
         metavar="OUT.pdf",
         help=f"Also write a PDF, {what}.",
     )

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     deliver,
     exit_status,
@@ -22,7 +23,7 @@ from vocheck.commands.options import (
 DEFAULT_TARGETS = ("social",)
 
 
-@click.command("rank")
+@click.command("rank", cls=Command)
 @click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--to",
@@ -45,7 +46,9 @@ DEFAULT_TARGETS = ("social",)
 @output_option
 @fail_on_option
 @session_options
+@click.pass_context
 def command(
+    ctx: click.Context,
     takes: tuple[Path, ...],
     targets: tuple[str, ...],
     notes_file: Path | None,
@@ -71,6 +74,8 @@ def command(
     from vocheck.takes.rank import rank_takes
 
     notes = read_notes(notes_file) if notes_file else None
+    if page is None:
+        refuse_idle(ctx, ("embed_audio",), "without --html")
     script = script_of_session(script_file, takes)
     with take_pool(jobs, len(find_recordings(takes))) as executor:
         if page is None and sheet is None:

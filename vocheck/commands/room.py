@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command, Output, refuse_idle
 from vocheck.commands.options import (
     deliver,
     exit_status,
@@ -17,12 +18,13 @@ from vocheck.commands.options import (
 _FILE = click.Path(path_type=Path)
 _KINDS = ("impulse", "sweep", "tone")
 _MAKE_RATE_HZ = 48_000
+_OF_A_ROOM = ("sweep", "calibration", "spl", "kind", "thirds", "volume", "plot", "fail_on")
 
 
-@click.command("room")
+@click.command("room", cls=Command)
 @click.argument("files", nargs=-1, type=_FILE)
 @click.option("--sweep", type=_FILE, metavar="REFERENCE", help="The sweep that was played.")
-@click.option("--make-sweep", type=_FILE, metavar="OUT.wav", help="Write a sweep to play.")
+@click.option("--make-sweep", type=Output(".wav"), metavar="OUT.wav", help="Write a sweep to play.")
 @click.option(
     "--seconds",
     type=click.FloatRange(2.0, 60.0),
@@ -40,11 +42,18 @@ _MAKE_RATE_HZ = 48_000
 @click.option("--thirds", is_flag=True, help="Third-octaves instead of octaves.")
 @click.option("--volume", type=click.FloatRange(min=0.1), metavar="M3", help="Of the room.")
 @click.option("--compare", is_flag=True, help="Compare two microphones or positions.")
-@click.option("--plot", type=_FILE, metavar="OUT.png|.pdf", help="Draw decays and noise.")
+@click.option(
+    "--plot",
+    type=Output(".png", ".pdf", ".svg"),
+    metavar="OUT.png|.pdf",
+    help="Draw decays and noise.",
+)
 @format_option("text", "json", "csv")
 @output_option
 @fail_on_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     files: tuple[Path, ...],
     sweep: Path | None,
     make_sweep: Path | None,
@@ -75,14 +84,19 @@ def command(
     if make_sweep is not None:
         if files:
             raise click.UsageError("--make-sweep takes no FILES")
+        refuse_idle(ctx, (*_OF_A_ROOM, "compare", "form", "output"), "with --make-sweep")
         _write_sweep(make_sweep, seconds)
         return 0
     if compare:
         if len(files) != 2:
             raise click.UsageError("--compare takes two FILES")
+        refuse_idle(ctx, (*_OF_A_ROOM, "seconds"), "with --compare")
         return _compare(files[0], files[1], form, output)
     if not files:
         raise click.UsageError("Missing argument 'FILES...'.")
+    refuse_idle(ctx, ("seconds",), "without --make-sweep")
+    if calibration is None:
+        refuse_idle(ctx, ("spl",), "without --calibration")
     from vocheck.dsp.impulses import Excitation
     from vocheck.room import measure_room
 

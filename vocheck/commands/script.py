@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     cache_option,
     deliver,
@@ -16,7 +17,7 @@ from vocheck.commands.options import (
 )
 
 
-@click.command("script")
+@click.command("script", cls=Command)
 @click.argument("script", type=click.Path(path_type=Path))
 @click.argument("takes", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--slot", "slot_s", type=click.FloatRange(min=0.1), help="Time there is, in seconds.")
@@ -24,7 +25,9 @@ from vocheck.commands.options import (
 @output_option
 @pattern_option
 @cache_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     script: Path,
     takes: tuple[Path, ...],
     slot_s: float | None,
@@ -40,6 +43,10 @@ def command(
     """
     from vocheck.script.text import read_script, read_time
 
+    if not takes:
+        refuse_idle(ctx, ("pattern",), "without TAKES")
+    elif form == "json":
+        refuse_idle(ctx, ("slot_s",), "with TAKES and --format json")
     lines = read_script(script)
     if not takes:
         times = [read_time(text, slot_s, line) for line, text in lines.items()]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from vocheck.commands.guard import Command, Output
 from vocheck.commands.options import (
     deliver,
     exit_status,
@@ -22,13 +23,15 @@ from vocheck.commands.options import (
 if TYPE_CHECKING:
     from vocheck.session.take import TakeResult
 
+MARKER_SUFFIXES = (".vtt", ".csv", ".wav")
 
-@click.command("take")
+
+@click.command("take", cls=Command)
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--to", "targets", multiple=True, metavar="NAME", help="Delivery target; repeatable.")
 @click.option(
     "--markers",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=Output(*MARKER_SUFFIXES),
     help="Also write the places found, for the edit: OUT.vtt, OUT.csv, or OUT.wav (a copy of the "
     "take with labels).",
 )
@@ -62,6 +65,8 @@ def command(
     from vocheck.session.take import TakeResult, check_all
 
     paths = find_recordings(files)
+    if markers is not None and markers.suffix.lower() != ".csv" and len(paths) > 1:
+        raise click.UsageError(f"--markers {markers}: one take at a time, or .csv for many")
     script = script_of_session(script_file, files)
     with take_pool(jobs, len(paths)) as executor:
         checked = progress(quiet)(
@@ -88,7 +93,7 @@ def command(
 
         report = "\n".join(map(render_take, takes))
     deliver(report, output)
-    if markers is not None:
+    if markers is not None and takes:
         write_markers(takes, markers)
     for failure in failures:
         click.echo(f"vocheck: {failure.error}", err=True)
@@ -101,16 +106,11 @@ def write_markers(takes: Sequence[TakeResult], output: Path) -> None:
     from vocheck.report.markers import markers_of, render_marker_csv, render_vtt
 
     suffix = output.suffix.lower()
-    if suffix not in (".vtt", ".csv", ".wav"):
-        raise click.UsageError(f"--markers {output}: must end in .vtt, .csv or .wav")
     if suffix == ".csv":
         deliver(render_marker_csv(takes), output)
-        return
-    if len(takes) != 1 or takes[0].path is None:
-        raise click.UsageError(f"--markers {output}: one take at a time, or .csv for many")
-    if suffix == ".vtt":
+    elif suffix == ".vtt":
         deliver(render_vtt(takes[0]), output)
-        return
-    from vocheck.audio.broadcast_wav import mark
+    else:
+        from vocheck.audio.broadcast_wav import mark
 
-    mark(takes[0].path, output, markers_of(takes[0]))
+        mark(takes[0].path or "", output, markers_of(takes[0]))

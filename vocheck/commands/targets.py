@@ -6,10 +6,11 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.guard import Command
 from vocheck.commands.options import deliver, format_option, output_option
 
 
-@click.command("targets")
+@click.command("targets", cls=Command)
 @click.argument("names", nargs=-1, metavar="[NAME]...")
 @format_option("text", "json")
 @output_option

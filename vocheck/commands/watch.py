@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from vocheck.commands.guard import Command, Output, refuse_idle
 from vocheck.commands.options import cache_option, pattern_option, script_of_session
 
 if TYPE_CHECKING:
@@ -28,12 +29,12 @@ if TYPE_CHECKING:
 RESULTS_NAME = "vocheck-watch.jsonl"
 
 
-@click.command("watch")
+@click.command("watch", cls=Command)
 @click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option(
     "-o",
     "--output",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=Output(),
     help=f"Results as JSON Lines, added to as takes come in.  [default: FOLDER/{RESULTS_NAME}]",
 )
 @click.option(
@@ -86,7 +87,9 @@ RESULTS_NAME = "vocheck-watch.jsonl"
 )
 @pattern_option
 @cache_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     folder: Path,
     output: Path | None,
     script_file: Path | None,
@@ -116,6 +119,9 @@ def command(
     from vocheck.booth.linelog import LineLog
     from vocheck.commands.pool import lasting_pool
     from vocheck.report.text.watch import render_farewell
+
+    if not page:
+        refuse_idle(ctx, ("host", "port"), "without --page")
 
     terminal = sys.stdout.isatty()
     ink = _ink(sys.stdout.encoding) if terminal else ""

@@ -116,7 +116,7 @@ def _read(entry: Path) -> Any:
 
 def _write(entry: Path, plain: dict[str, Any]) -> None:
     text = json.dumps(plain)
-    with replacing(entry) as temporary:
+    with replacing(entry, durable=False) as temporary:
         temporary.write_text(f"{_sha256(text)}\n{text}", encoding="utf-8")
 
 

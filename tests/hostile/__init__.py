@@ -1,0 +1,1 @@
+"""Attacks: what must never happen, whatever is given."""
