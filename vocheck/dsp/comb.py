@@ -12,6 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import power_ratio
+from vocheck.dsp.frames import framed, hann
+
 RATE_HZ = 16000
 DELAYS_S = (0.0009, 0.012)
 """Delays that are searched: below, formants look the same; above, the ear hears an echo."""
@@ -49,12 +52,12 @@ def find_comb(x: npt.NDArray[np.float32]) -> Comb | None:
     count = max(0, (len(x) - _SIZE) // _HOP + 1)
     if count < _MIN_FRAMES:
         return None
-    segments = np.lib.stride_tricks.sliding_window_view(x, _SIZE)[::_HOP]
+    segments = framed(x, _SIZE, _HOP)
     energy = np.square(segments, dtype=np.float64).sum(axis=1)
-    voiced = segments[energy > max(energy.max() * 10 ** (-_RANGE_DB / 10), 1e-20)]
+    voiced = segments[energy > max(energy.max() * power_ratio(-_RANGE_DB), 1e-20)]
     if len(voiced) < _MIN_FRAMES:
         return None
-    window = np.hanning(_SIZE + 1)[:-1].astype(np.float32)
+    window = hann(_SIZE, np.float32)
     spectrum = np.abs(np.fft.rfft(voiced * window, _PADDED)) ** 2
     first, last = (round(edge * _PADDED / RATE_HZ) for edge in _BAND_HZ)
     level = np.log(np.maximum(spectrum[:, first:last], 1e-30)).mean(axis=0)

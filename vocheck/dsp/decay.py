@@ -25,6 +25,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_ratio, db, levels_db, power_ratio
+from vocheck.dsp.frames import blocked
 from vocheck.dsp.octaves import Band, band_filter, filter_delay_s
 
 Signal = npt.NDArray[np.float64]
@@ -117,7 +119,7 @@ class DecayCurve:
     @cached_property
     def levels_db(self) -> Signal:
         """The curve in decibels below its start, shape (frames,)."""
-        levels: Signal = 10.0 * np.log10(self.energy / self.energy[0])
+        levels: Signal = levels_db(self.energy / self.energy[0])
         return levels
 
     @property
@@ -203,7 +205,7 @@ class Decay:
 def find_onset(h: Signal) -> int:
     """Return the first sample within 20 dB of the maximum (ISO 3382-1, A.3.4)."""
     magnitude = np.abs(h)
-    return int(np.argmax(magnitude >= magnitude.max() * 10.0 ** (-ONSET_DB / 20.0)))
+    return int(np.argmax(magnitude >= magnitude.max() * amplitude_ratio(-ONSET_DB)))
 
 
 def find_knee(power: Signal, rate_hz: int) -> Knee | None:
@@ -289,24 +291,23 @@ def _late_line(
     used = means > 0.0
     if used.sum() < 3:
         return None
-    new_slope, new_level = np.polyfit(times[used], 10.0 * np.log10(means[used]), 1)
+    new_slope, new_level = np.polyfit(times[used], levels_db(means[used]), 1)
     return (float(new_slope), float(new_level)) if new_slope < 0.0 else None
 
 
 def _means(power: Signal, block: int) -> Signal:
-    whole = len(power) // block * block
-    means: Signal = power[:whole].reshape(-1, block).mean(axis=1)
+    means: Signal = blocked(power, block).mean(axis=1)
     return means
 
 
 def _blocks(power: Signal, block: int) -> tuple[Signal, Signal]:
     means = _means(power, block)
-    levels: Signal = 10.0 * np.log10(np.maximum(means, 1e-30))
+    levels: Signal = levels_db(means, 1e-30)
     return np.asarray((np.arange(len(means)) + 0.5) * block, np.float64), levels
 
 
 def _db(power: float) -> float:
-    return 10.0 * math.log10(max(power, 1e-30))
+    return db(max(power, 1e-30))
 
 
 def integrate(power: Signal, rate_hz: int, knee: Knee) -> DecayCurve | None:
@@ -325,7 +326,7 @@ def integrate(power: Signal, rate_hz: int, knee: Knee) -> DecayCurve | None:
     per_sample = -knee.slope_db_per_s / rate_hz
     span_db = min(10.0, per_sample * knee.index / 2.0)
     span = max(1, round(span_db / per_sample))
-    tail = max(0.0, float(clean[-span:].sum())) / (10.0 ** (span * per_sample / 10.0) - 1.0)
+    tail = max(0.0, float(clean[-span:].sum())) / (power_ratio(span * per_sample) - 1.0)
     ideal = _tail_at_knee(knee, rate_hz)
     if ideal > 0.0:
         tail = min(max(tail, ideal / _TAIL_FACTOR), ideal * _TAIL_FACTOR)
@@ -557,7 +558,7 @@ def _clarity(
         reason = "the sound after 50 ms does not stand out of the noise"
         reasons["c50_db"] = reasons["d50"] = reason
         return None, None
-    return 10.0 * math.log10(early / late), early / (early + late)
+    return db(early / late), early / (early + late)
 
 
 def _centre_time(filtered: _Filtered, curve: DecayCurve, reasons: dict[str, str]) -> float | None:

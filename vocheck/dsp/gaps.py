@@ -29,6 +29,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_levels_db, amplitude_ratio
+from vocheck.dsp.runs import runs_of
+
 Samples = npt.NDArray[np.floating]
 Places = npt.NDArray[np.intp]
 Numbers = npt.NDArray[np.float64]
@@ -40,8 +43,8 @@ _SIDE = 12  # blocks: 1 ms
 _RING = 2  # blocks that an edge may ring
 _CLICK, _CREST = 3, 2.0  # blocks that a click may fill; of a voice the rest is not much lower
 _QUIET, _QUIET_SAMPLES = 3, 12  # blocks that must be quiet: 0.25 ms, and no fewer samples
-_FALL = 10.0 ** (-24.0 / 20.0)  # below the side: where a hole is looked at
-_END = 10.0 ** (3.0 / 20.0)  # it ends at this much above that, or at twice its own level
+_FALL = amplitude_ratio(-24.0)  # below the side: where a hole is looked at
+_END = amplitude_ratio(3.0)  # it ends at this much above that, or at twice its own level
 _REACHES_S = (0.008, 0.5)  # the end is looked for within these, one after the other
 _CORNER_S = 0.003  # outside of each edge: what its corner is compared with
 _DEEPEST_DB, _STEEPEST_DB, _SHARPNESS_DB = 70.0, 50.0, (-15.0, 12.0)  # no more counts
@@ -50,7 +53,7 @@ _STEEPNESS_WEIGHT = 0.25
 _LENGTHS_S = (0.00034, 0.0013, 0.004, 0.008, 0.06)
 _LEAST_SCORES = (72.0, 64.0, 66.0, 82.0, 92.0, 96.0)
 _ROOM_QUANTILE, _ROOM_S = 0.1, 0.05  # of a pause's level, if it is so long
-_BELOW_ROOM, _BELOW_ROOM_S = 10.0 ** (-20.0 / 20.0), 0.0015  # a wave is that low for less
+_BELOW_ROOM, _BELOW_ROOM_S = amplitude_ratio(-20.0), 0.0015  # a wave is that low for less
 _NEAR = 24  # blocks beside a stretch below the room in which speech must be heard: 2 ms
 _PAUSE_S = 0.2  # a longer one with speech on one side only is an emptied pause
 _16_BITS, _SAMPLES = 32768.0, 1000  # a file of 16 bits shows by so many samples
@@ -168,8 +171,8 @@ def _below(
     peak: Samples, quiet: Samples, room: float, width: int, blocks_per_s: float, least_side: float
 ) -> Spans:
     """Return the stretches softer than `room` that speech stands beside, in blocks."""
-    edges = np.flatnonzero(np.diff((quiet < room).view(np.int8), prepend=0, append=0))
-    start, end = edges[::2], edges[1::2] + width - 1
+    start, end = runs_of(quiet < room).T
+    end = end + width - 1
     near = _running_max(peak, _NEAR)
     sides = np.maximum(start - _NEAR, 0), np.minimum(end, len(near) - 1)
     loud = np.stack([near[side] > least_side for side in sides])
@@ -232,4 +235,4 @@ def _running_max(peak: Samples, width: int) -> Samples:
 
 def _db(a: Samples, b: Samples) -> Numbers:
     ratio: Numbers = np.maximum(a, _TINY) / np.maximum(b, _TINY)
-    return 20.0 * np.log10(ratio)
+    return amplitude_levels_db(ratio)

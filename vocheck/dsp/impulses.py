@@ -12,6 +12,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import levels_db, power_ratio
+from vocheck.dsp.frames import blocked, framed
+
 Signal = npt.NDArray[np.float64]
 Excitation = Literal["impulse", "sweep", "room tone"]
 
@@ -72,9 +75,7 @@ def find_impulses(x: Signal, rate_hz: int) -> tuple[Impulse, ...]:
     floor = _floor(level)
     back = round(_LOOK_BACK_S / _BLOCK_S)
     # What came before the file began counts as its floor: a response may start with its impulse.
-    before = np.lib.stride_tricks.sliding_window_view(
-        np.concatenate((np.full(back, floor), level[:-1])), back
-    ).max(axis=1)
+    before = framed(np.concatenate((np.full(back, floor), level[:-1])), back).max(axis=1)
     threshold = max(floor + _OVER_FLOOR_DB, level.max() - _BELOW_LOUDEST_DB)
     attacks = np.flatnonzero((level >= threshold) & (level - before >= _ATTACK_DB))
     gap = round(_MIN_GAP_S / _BLOCK_S)
@@ -158,10 +159,9 @@ def is_steady(x: Signal, rate_hz: int) -> bool:
 def is_sweep(x: Signal, rate_hz: int) -> bool:
     """Return whether one tone glides through the loud part of `x`."""
     size = 1 << int(np.ceil(np.log2(0.05 * rate_hz)))
-    count = len(x) // size
-    if count < 10:
+    frames = blocked(x, size) * np.hanning(size)
+    if len(frames) < 10:
         return False
-    frames = x[: count * size].reshape(count, size) * np.hanning(size)
     power = np.abs(np.fft.rfft(frames)) ** 2
     energy = power.sum(axis=1)
     loud = energy > 0.01 * energy.max()
@@ -201,9 +201,8 @@ def _rebound_db(x: Signal, rate_hz: int) -> float:
 
 def _levels(x: Signal, block: int) -> Signal:
     """Return the level of each whole block in decibels."""
-    whole = len(x) // block * block
-    power = np.square(x[:whole]).reshape(-1, block).mean(axis=1)
-    levels: Signal = 10.0 * np.log10(power + _TINY)
+    power = blocked(np.square(x), block).mean(axis=1)
+    levels: Signal = levels_db(power + _TINY)
     return levels
 
 
@@ -217,10 +216,10 @@ def _smooth(level: Signal, width: int) -> Signal:
     """Return the level of the power averaged over `width` blocks from each on."""
     if not len(level):
         return level
-    power = 10.0 ** (level / 10.0)
+    power = power_ratio(level)
     total = np.concatenate(([0.0], np.cumsum(power)))
     ends = np.minimum(np.arange(len(level)) + width, len(level))
-    smooth: Signal = 10.0 * np.log10(
+    smooth: Signal = levels_db(
         np.maximum(total[ends] - total[:-1], 0.0) / (ends - np.arange(len(level))) + _TINY
     )
     return smooth

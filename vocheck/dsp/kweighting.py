@@ -15,6 +15,8 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_levels_db, amplitude_ratio
+
 # ITU-R BS.1770-5, Annex 1, Tables 1 and 2: (b0, b1, b2, a0, a1, a2) of the two stages at 48 kHz.
 SECTIONS_48K = np.array(
     [
@@ -79,7 +81,7 @@ def response_db(
     z = np.exp(-2j * np.pi * np.asarray(frequencies_hz, np.float64) / rate_hz)
     powers = np.stack((np.ones_like(z), z, z * z))
     ratio = (sections[:, :3] @ powers) / (sections[:, 3:] @ powers)
-    level: npt.NDArray[np.float64] = 20.0 * np.log10(np.abs(ratio)).sum(axis=0)
+    level: npt.NDArray[np.float64] = amplitude_levels_db(np.abs(ratio)).sum(axis=0)
     return level
 
 
@@ -123,7 +125,7 @@ def k_weighting_sections(rate_hz: int) -> npt.NDArray[np.float64]:
 def _sections(parameters: npt.NDArray[np.float64], rate_hz: int) -> npt.NDArray[np.float64]:
     """Design both sections by the bilinear transform; see `_PARAMETERS_48K`."""
     shelf_hz, shelf_db, shelf_q, exponent, pass_hz, pass_q, pass_gain = parameters
-    high = 10.0 ** (shelf_db / 20.0)
+    high = amplitude_ratio(shelf_db)
     band = high**exponent
     k = np.tan(np.pi * shelf_hz / rate_hz)
     shelf = np.array(

@@ -15,6 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import power_ratio
+from vocheck.dsp.frames import framed, hann
+
 RATE_HZ = 16000
 _SIZE, _HOP = 2048, 512  # 0.128 s and 0.032 s: bins of 7.8 Hz, new sound every 4 frames
 _LOW_HZ = 150.0  # a man's voice and the rumble of a room lie below
@@ -104,8 +107,8 @@ def _power(
     top -= (top - low) % _AROUND_BINS
     if len(part) < _SIZE or top <= low:
         return np.zeros((0, 0), np.float32)
-    frames = np.lib.stride_tricks.sliding_window_view(part, _SIZE)[::_HOP]
-    spectra = rfft(frames * np.hanning(_SIZE + 1)[:-1].astype(np.float32), axis=1)[:, low:top]
+    frames = framed(part, _SIZE, _HOP)
+    spectra = rfft(frames * hann(_SIZE, np.float32), axis=1)[:, low:top]
     power = np.square(spectra.real) + np.square(spectra.imag)
     return np.asarray(power[frames.any(axis=1)])
 
@@ -141,7 +144,7 @@ def _tones(power: npt.NDArray[np.float32], noise: npt.NDArray[np.float32]) -> np
     """Return where tones lie that come and go, shape (frames, places)."""
 
     def factor(db: float) -> np.float32:
-        return np.float32(10.0 ** (db / 10.0))
+        return np.float32(power_ratio(db))
 
     near = _near(power, 1)  # a tone may lie between two bins, and waver
     lasting = near > factor(_LASTING_DB) * noise

@@ -9,6 +9,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.frames import framed, hann
+
 # IEC 61260-1:2014, clause 5.2 to 5.5: base-10 octave ratio, exact mid-band frequencies, band edges
 G = 10.0**0.3
 REFERENCE_HZ = 1000.0
@@ -145,8 +147,8 @@ def power_spectrum(x: npt.NDArray[np.float64], rate_hz: int, resolution_hz: floa
     size = min(len(x), 1 << int(np.ceil(np.log2(rate_hz / resolution_hz))))
     if size < 2:
         return PowerSpectrum(np.zeros(1), float(rate_hz))
-    window = np.hanning(size + 1)[:-1]
-    segments = np.lib.stride_tricks.sliding_window_view(x, size)[:: max(1, size // 2)]
+    window = hann(size)
+    segments = framed(x, size, max(1, size // 2))
     power = np.zeros(size // 2 + 1)
     for segment in segments:
         power += np.abs(np.fft.rfft((segment - segment.mean()) * window)) ** 2

@@ -11,6 +11,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_ratio, levels_db
+from vocheck.dsp.frames import blocked
+
 Samples = npt.NDArray[np.floating]
 Places = npt.NDArray[np.intp]
 Numbers = npt.NDArray[np.float64]
@@ -22,7 +25,7 @@ _HASH = np.uint64(0x9E3779B97F4A7C15)  # Fibonacci hashing: 2**64 over the golde
 # Exact
 _SHORTEST_S = 0.001
 _MARK_DB = -20.0  # re `level`: crests above this are compared
-_SOFT = 10.0 ** (-60.0 / 20.0)  # re the same: softer crests of which one in 16 is compared
+_SOFT = amplitude_ratio(-60.0)  # re the same: softer crests of which one in 16 is compared
 _PERIODS = 6  # a stretch that repeats more often than this is periodic by nature
 
 # Near
@@ -46,7 +49,7 @@ def exact_repeats(x: Samples, rate_hz: int, level: float) -> Spans:
 
     `level` is the active speech level as an RMS. Stretches are (first, after the last) sample.
     """
-    marks = _marks(x, level * 10.0 ** (_MARK_DB / 20.0))
+    marks = _marks(x, level * amplitude_ratio(_MARK_DB))
     if len(marks) < 2:
         return []
     bits = np.ascontiguousarray(x, np.float32).view(np.uint32)
@@ -122,7 +125,7 @@ def near_repeats(x: Samples, rate_hz: int, level: float) -> Spans:
     Meant for a low rate, such as 16 kHz: buffers of 8 ms and more are found. `level` is the active
     speech level as an RMS. Stretches are (first, after the last) sample.
     """
-    place, lag = _candidates(x, rate_hz, level * 10.0 ** (_NEAR_MARK_DB / 20.0))
+    place, lag = _candidates(x, rate_hz, level * amplitude_ratio(_NEAR_MARK_DB))
     if not len(place):
         return []
     half = round(_WINDOW_S * rate_hz)
@@ -229,9 +232,9 @@ def _stretch(x: Samples, rate_hz: int, level: float, at: int, lag: float) -> Spa
     blocks = int((lag + 5 * block) / block) + 1  # either side: a stretch and what is beside it
     first, size = np.array([at - blocks * block]), 2 * blocks * block
     here, there = _window(x, first, size)[0], _delayed(x, first, size, np.array([lag]))[0]
-    rest = np.square(here - there).reshape(-1, block).mean(axis=1)
-    power = np.square(here).reshape(-1, block).mean(axis=1)
-    softest = (level * 10.0 ** (_SOFTEST_DB / 20.0)) ** 2
+    rest = blocked(np.square(here - there), block).mean(axis=1)
+    power = blocked(np.square(here), block).mean(axis=1)
+    softest = (level * amplitude_ratio(_SOFTEST_DB)) ** 2
     differs = np.flatnonzero(_db(rest, np.maximum(power, softest)) > _EQUAL_DB + 2.0)
     before, after = differs[differs < blocks], differs[differs >= blocks]
     if not len(before) or not len(after):
@@ -253,5 +256,5 @@ def _ratio_db(rest: Numbers, power: Numbers, start: int, end: int) -> float:
 
 
 def _db(power: Numbers, reference: Numbers) -> Numbers:
-    level: Numbers = 10.0 * np.log10((power + 1e-30) / (reference + 1e-30))
+    level: Numbers = levels_db((power + 1e-30) / (reference + 1e-30))
     return level

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.frames import framed, hann
+
 WINDOW_S = 1024 / 48000
 HOP_S = 0.005
 _CHUNK = 64  # frames transformed at a time: keeps the working set in the cache
@@ -49,14 +51,14 @@ def power_spectrogram(x: npt.NDArray[np.float32], rate_hz: int) -> Spectrogram:
     from scipy.fft import rfft
 
     size = 2 * max(8, round(rate_hz * WINDOW_S / 2))
-    window = np.hanning(size + 1)[:-1]
+    window = hann(size)
     # One-sided power: every bin but the first and the last stands for itself and its mirror image.
     window = (window * np.sqrt(2.0 / (size * np.square(window).sum()))).astype(np.float32)
     frames = int(len(x) / (rate_hz * HOP_S)) + 1 if len(x) else 0
     places = np.rint(np.arange(frames) * (rate_hz * HOP_S)).astype(np.intp)
     padded = np.pad(x, (size // 2, size // 2 + 1))
     power = np.empty((frames, size // 2 + 1), np.float32)
-    segments = np.lib.stride_tricks.sliding_window_view(padded, size)
+    segments = framed(padded, size)
     for start in range(0, frames, _CHUNK):
         spectrum = rfft(segments[places[start : start + _CHUNK]] * window, overwrite_x=True)
         np.square(spectrum.real, out=power[start : start + _CHUNK])

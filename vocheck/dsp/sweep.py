@@ -13,6 +13,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_ratio, power_ratio
+
 Signal = npt.NDArray[np.float64]
 
 LEVEL_DBFS = -12.0
@@ -45,7 +47,7 @@ def exponential_sweep(
     octaves = np.log(high_hz / low_hz)
     # The phase is the integral of 2 pi f(t), f(t) = low (high / low)^(t / duration).
     phase = 2.0 * np.pi * low_hz * duration_s / octaves * np.expm1(t / duration_s * octaves)
-    sweep: Signal = 10.0 ** (LEVEL_DBFS / 20.0) * np.sin(phase)
+    sweep: Signal = amplitude_ratio(LEVEL_DBFS) * np.sin(phase)
     fade_in, fade_out = (round(s * rate_hz) for s in (_FADE_IN_S, _FADE_OUT_S))
     sweep[:fade_in] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(fade_in) / fade_in)
     sweep[-fade_out:] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fade_out + 1) / fade_out)
@@ -71,7 +73,7 @@ def deconvolve(recorded: Signal, reference: Signal, rate_hz: int) -> Signal:
     size = 1 << int(np.ceil(np.log2(len(recorded) + len(reference))))
     spectrum = np.fft.rfft(reference, size)
     power = np.abs(spectrum) ** 2
-    power += power.max() * 10.0 ** (_REGULARISATION_DB / 10.0)
+    power += power.max() * power_ratio(_REGULARISATION_DB)
     response = np.fft.irfft(np.fft.rfft(recorded, size) * np.conj(spectrum) / power, size)
     # Negative times lie at the end of the circular response.
     pre = round(PRE_S * rate_hz)

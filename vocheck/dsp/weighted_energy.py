@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.blockfilter import BlockFilter
+from vocheck.dsp.frames import blocked, framed
 from vocheck.dsp.kweighting import k_weighting_sections
 from vocheck.dsp.sections import Sections
 from vocheck.errors import AudioError
@@ -69,8 +70,8 @@ class KWeightedEnergies:
         # Summed anew for each window: a running sum would leave the rounding error of loud
         # passages in the silences after them.
         part = np.gcd(steps, hop)
-        parts = padded[: len(padded) // part * part].reshape(-1, part).sum(axis=1)
-        views = np.lib.stride_tricks.sliding_window_view(parts, steps // part)[:: hop // part]
+        parts = blocked(padded, part).sum(axis=1)
+        views = framed(parts, steps // part, hop // part)
         mean: npt.NDArray[np.float64] = views.sum(axis=1) / steps
         return mean
 

@@ -16,6 +16,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import power_ratio
+
 Weighting = Literal["Z", "A", "C", "468"]
 _Curve = Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]]
 
@@ -60,7 +62,7 @@ def power_gain(weighting: Weighting, frequencies_hz: npt.ArrayLike) -> npt.NDArr
         raise ValueError(f"no weighting {weighting!r}: choose from {', '.join(map(repr, _CURVES))}")
     curve, reference_hz, reference_db = _CURVES[weighting]
     reference = float(curve(np.array(reference_hz)))
-    gain: npt.NDArray[np.float64] = curve(f) * (10.0 ** (reference_db / 10.0) / reference)
+    gain: npt.NDArray[np.float64] = curve(f) * (power_ratio(reference_db) / reference)
     return gain
 
 

@@ -27,6 +27,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, power_ratio
+from vocheck.dsp.runs import joined, runs_of
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.voice.activity import activity_of
@@ -88,52 +90,37 @@ def measure(recording: Recording) -> Breaths:
     )
     level = low + body + hiss
     floor = float(np.percentile(level, 5))
-    top = 10.0 ** (active / 10.0)
+    top = power_ratio(active)
     pitch = pitch_of(recording)
     times = spectrogram.times_s
     voiced = np.interp(times, pitch.times_s, pitch.hz > 0) > 0.5 if len(pitch.hz) else times < 0
     breath = (
         ~voiced
-        & (level > floor * _ratio(_ABOVE_FLOOR_DB))
-        & (level < top * _ratio(-_BELOW_SPEECH_DB))
-        & (body > low * _ratio(_BODY_OVER_LOW_DB))
-        & (hiss < body * _ratio(_HISS_OVER_BODY_DB))
+        & (level > floor * power_ratio(_ABOVE_FLOOR_DB))
+        & (level < top * power_ratio(-_BELOW_SPEECH_DB))
+        & (body > low * power_ratio(_BODY_OVER_LOW_DB))
+        & (hiss < body * power_ratio(_HISS_OVER_BODY_DB))
     )
     side = round(_SIDE_S / hop_s)
     events = []
-    for start, end in _runs(breath, round(_GAP_S / hop_s)):
+    for start, end in joined(runs_of(breath).tolist(), round(_GAP_S / hop_s) + 1):
         if not _LENGTH_S[0] <= (end - start) * hop_s <= _LENGTH_S[1]:
             continue
         mean = float(level[start:end].mean(dtype=np.float64))
         before, after = level[max(0, start - side) : start], level[end : end + side]
         quiet = min(float(part.min()) for part in (before, after) if len(part))
-        if quiet < mean * _ratio(-_SIDE_DB):
+        if quiet < mean * power_ratio(-_SIDE_DB):
             events.append(
                 Breath(
                     start_s=start * hop_s,
                     end_s=end * hop_s,
-                    level_re_speech_db=10.0 * math.log10(mean) - active,
+                    level_re_speech_db=db(mean) - active,
                 )
             )
     return Breaths(events=tuple(events))
-
-
-def _ratio(decibels: float) -> float:
-    return float(10.0 ** (decibels / 10.0))
 
 
 def _averaged(power: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
     """Return the mean over 30 ms around each frame."""
     total = np.concatenate(([0.0], np.cumsum(np.pad(power, _FRAME // 2, "edge"), dtype=np.float64)))
     return np.asarray((total[_FRAME + 1 :] - total[: -_FRAME - 1]) / (_FRAME + 1))
-
-
-def _runs(mask: npt.NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
-    change = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
-    runs: list[tuple[int, int]] = []
-    for start, end in zip(change[::2].tolist(), change[1::2].tolist(), strict=True):
-        if runs and start - runs[-1][1] <= gap:
-            runs[-1] = (runs[-1][0], end)
-        else:
-            runs.append((start, end))
-    return runs

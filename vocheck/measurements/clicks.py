@@ -47,6 +47,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_db, amplitude_ratio
+from vocheck.dsp.frames import blocked, framed
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.voice.activity import activity_of
@@ -87,7 +89,7 @@ _WORD_BLOCKS = (-100, 100)  # around a tick outside the pauses that were found
 _WORD_SHARE = 0.15  # of it that may be loud: with more the tick belongs to a word
 _PULSES_BLOCKS = 30  # either side: no train of glottal pulses
 _PULSE_LEVEL = 0.35
-_CONTRAST = 10.0 ** (18.0 / 20.0)  # over the median on both sides
+_CONTRAST = amplitude_ratio(18.0)  # over the median on both sides
 _LONGEST_BLOCKS = 8
 _WIDTH_LEVEL = 0.25  # -12 dB: where the length of a tick is taken
 _MOUTH_AUDIBLE_DB = -35.0  # re active level, peak
@@ -160,13 +162,13 @@ def _digital(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
     x = voice_at(recording, rate)
     if len(x) < _SEGMENT or active_dbfs == -math.inf:
         return ()
-    threshold = 10.0 ** ((active_dbfs + _AUDIBLE_DB) / 20.0)
+    threshold = amplitude_ratio(active_dbfs + _AUDIBLE_DB)
     suspects = _suspects(x, rate)
     if len(suspects) > _SUSPECTS_PER_S * recording.duration_s + 10:
         return ()
     clicks = []
     padded = np.pad(x, _SEGMENT // 2 + _ORDER)
-    view = np.lib.stride_tricks.sliding_window_view(padded, _SEGMENT + _ORDER)
+    view = framed(padded, _SEGMENT + _ORDER)
     for start in range(0, len(suspects), 512):  # keeps the working set small
         part = suspects[start : start + 512]
         segments = view[part]
@@ -191,7 +193,7 @@ def _digital(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
         clicks += [
             Click(
                 time_s=float(max(0, place + peak - _SEGMENT // 2) / rate),
-                level_dbfs=float(20.0 * math.log10(height)),
+                level_dbfs=amplitude_db(float(height)),
             )
             for place, peak, height in zip(
                 part[is_click], peaks[is_click], heights[is_click], strict=True
@@ -208,19 +210,17 @@ def _suspects(x: _Array, rate: int) -> _Places:
     """
     rough = np.abs(x[2:] - 2.0 * x[1:-1] + x[:-2])
     size = max(2, round(_BLOCK_S * rate))
-    count = len(rough) // size
-    blocks = rough[: count * size].reshape(count, size)
+    blocks = blocked(rough, size)
     top = blocks.max(axis=1)
     # Of neighboring blocks the rougher one stands for both.
     crest = top > 0
     crest[1:] &= top[1:] >= top[:-1]
     crest[:-1] &= top[:-1] > top[1:]
     chosen = np.flatnonzero(crest)
-    windows = np.lib.stride_tricks.sliding_window_view
-    pulses = windows(np.pad(top, _PULSE_BLOCKS), 2 * _PULSE_BLOCKS + 1)[chosen]
+    pulses = framed(np.pad(top, _PULSE_BLOCKS), 2 * _PULSE_BLOCKS + 1)[chosen]
     third = np.partition(pulses, -4, axis=1)[:, -4]  # the fourth, counting the block itself
     chosen = chosen[top[chosen] > _SUSPECT_OVER_THIRD * third]
-    around = windows(np.pad(top, _AROUND_BLOCKS, mode="edge"), 2 * _AROUND_BLOCKS + 1)[chosen]
+    around = framed(np.pad(top, _AROUND_BLOCKS, mode="edge"), 2 * _AROUND_BLOCKS + 1)[chosen]
     chosen = chosen[top[chosen] > _SUSPECT_OVER_MEDIAN * np.median(around, axis=1)]
     places: _Places = chosen * size + blocks[chosen].argmax(axis=1)
     # And of those, the ones that stand alone: bursts and pulses are rough before and after too.
@@ -337,8 +337,8 @@ def _mouth(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
     for start, end in activity_of(recording).pauses:
         in_pause[int(start / block_s) : int(end / block_s)] = True
     reach = _CREST_BLOCKS
-    crests = np.lib.stride_tricks.sliding_window_view(np.pad(top, reach), 2 * reach + 1).max(axis=1)
-    threshold = 10.0 ** ((active_dbfs + _MOUTH_AUDIBLE_DB) / 20.0)
+    crests = framed(np.pad(top, reach), 2 * reach + 1).max(axis=1)
+    threshold = amplitude_ratio(active_dbfs + _MOUTH_AUDIBLE_DB)
     found = np.flatnonzero((top >= crests) & (top > 0.2 * threshold))
     found = found[top[found] > _CONTRAST * _QUIET]
     margin = _WORD_BLOCKS[1]
@@ -373,7 +373,7 @@ def _mouth(recording: Recording, active_dbfs: float) -> tuple[Click, ...]:
             clicks.append(
                 Click(
                     time_s=(start + mean + peak) / _MOUTH_RATE_HZ,
-                    level_dbfs=20.0 * math.log10(tick[peak]),
+                    level_dbfs=amplitude_db(float(tick[peak])),
                 )
             )
     return tuple(clicks)

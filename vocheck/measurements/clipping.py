@@ -42,9 +42,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_ratio, db
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
-from vocheck.voice.level import db
 
 FULL_SCALE = 32767 / 32768  # the highest code of 16 bits
 _SHORTEST = 3  # samples of a flat top that tells the level of clipping
@@ -54,7 +54,7 @@ _HALF_STEP = 0.5 / 32768  # of 16 bits
 _QUIETEST = 100 * _HALF_STEP  # a peak below it has too few steps to tell flat from round
 _EDGE = 6.0  # tolerances by which the wave falls away on either side
 _LOWEST = 0.5  # of the peak: where a level of clipping may lie below a later, louder sound
-_AT_PEAK = 10 ** (-0.25 / 20)
+_AT_PEAK = amplitude_ratio(-0.25)
 _LOW_RUNS = 4  # runs that must share a level of clipping that is not the peak
 _MERGE_S = 0.05  # flat tops closer than this are one stretch of clipping
 

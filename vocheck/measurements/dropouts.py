@@ -48,8 +48,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_ratio
 from vocheck.dsp.gaps import Spans, find_gaps
 from vocheck.dsp.repeats import exact_repeats, near_repeats
+from vocheck.dsp.runs import joined, runs_of
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.voice.activity import activity_of
@@ -98,11 +100,11 @@ class Dropouts(Group):
 
 def measure(recording: Recording) -> Dropouts:
     """Find gaps inside speech, and repeated buffers."""
-    level = float(10.0 ** (active_level_of(recording).dbfs / 20.0))
+    level = amplitude_ratio(active_level_of(recording).dbfs)
     if level == 0.0:
         return Dropouts(events=())
     rate = recording.rate
-    least_side = level * 10.0 ** (_SIDE_DB / 20.0)
+    least_side = level * amplitude_ratio(_SIDE_DB)
     zeros: Spans = []
     gaps: Spans = []
     repeats: Spans = []
@@ -123,7 +125,7 @@ def measure(recording: Recording) -> Dropouts:
     events = [
         Dropout(start_s=start / rate, end_s=end / rate, kind=kind)
         for kind, spans in kinds
-        for start, end in _joined(spans, round(_JOIN_S * rate))
+        for start, end in joined(sorted(spans), round(_JOIN_S * rate))
     ]
     return Dropouts(events=tuple(sorted(events, key=lambda event: event.start_s)))
 
@@ -148,11 +150,10 @@ def zero_runs(x: npt.NDArray[np.floating], rate: int, level: float) -> Spans:
     coarse = x[::grid] == 0
     if not (coarse[1:] & coarse[:-1]).any():
         return []
-    edges = np.flatnonzero(np.diff((x == 0).view(np.int8), prepend=0, append=0))
-    starts, ends = edges[::2], edges[1::2]
+    starts, ends = runs_of(x == 0).T
     long = ends - starts >= shortest
     side = max(2, round(_SIDE_S * rate))
-    threshold = (level * 10.0 ** (_SIDE_DB / 20.0)) ** 2
+    threshold = (level * amplitude_ratio(_SIDE_DB)) ** 2
     found = []
     for start, end in zip(starts[long].tolist(), ends[long].tolist(), strict=True):
         before, after = x[max(0, start - side) : start], x[end : end + side]
@@ -160,13 +161,3 @@ def zero_runs(x: npt.NDArray[np.floating], rate: int, level: float) -> Spans:
         if all(speech) or (any(speech) and end - start < round(_PAUSE_S * rate)):
             found.append((start, end))
     return found
-
-
-def _joined(spans: Spans, gap: int) -> Spans:
-    joined: Spans = []
-    for start, end in sorted(spans):
-        if joined and start - joined[-1][1] < gap:
-            joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
-        else:
-            joined.append((start, end))
-    return joined

@@ -38,12 +38,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db, power_ratio
 from vocheck.measurements.noise import MIN_PAUSE_S, frame_spectra, frames_within
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
-from vocheck.voice.level import active_level_of, db
+from vocheck.voice.level import active_level_of
 
 _RATE_HZ = 4000
 _MAINS_HZ = (50, 60)
@@ -175,7 +176,7 @@ def _line_spectra(
     parts = [part - part.mean() for part in parts if part.any()]
     if not parts:
         return np.zeros((0, _FFT_SIZE // 2 + 1)), np.zeros(0)
-    level = np.array([10.0 * np.log10(np.square(part).mean() + 1e-30) for part in parts])
+    level = np.array([db(float(np.square(part).mean()) + 1e-30) for part in parts])
     quiet = [p for p, ok in zip(parts, level <= np.median(level) + _OUTLIER_DB, strict=True) if ok]
     lines = np.empty((len(quiet), _FFT_SIZE // 2 + 1))
     for line, part in zip(lines, quiet, strict=True):
@@ -199,14 +200,14 @@ def _comb(
     teeth = np.round(harmonics * (mains_hz + _DEVIATION_HZ)[:, np.newaxis] * per_hz).astype(int)
     ratios = average[teeth] / noise
     best = int(np.log(np.maximum(ratios, 1.0)).sum(axis=1).argmax())
-    ratio, tooth = 10.0 * np.log10(ratios[best] + 1e-30), teeth[best]
+    ratio, tooth = levels_db(ratios[best] + 1e-30), teeth[best]
     # A tooth is a peak: half-way to the edges of its main lobe the spectrum lies lower.
     half_lobe = int(per_hz * _RATE_HZ / weights.mean())
     peak = (average[tooth] > average[tooth - half_lobe]) & (
         average[tooth] > average[tooth + half_lobe]
     )
     each_noise = np.median(lines[:, beside], axis=2) + 1e-30
-    stands = lines[:, tooth] > each_noise * 10.0 ** (_PIECE_DB / 10.0)
+    stands = lines[:, tooth] > each_noise * power_ratio(_PIECE_DB)
     counts = (ratio > _COUNT_DB) & peak & (stands.mean(axis=0) >= _SHARE_OF_PIECES)
     several = counts.sum() >= 2 and (ratio[counts] > _SURE_DB).any()
     alone = bool((ratio[counts & (harmonics <= _ALONE_MULTIPLES)] > _ALONE_DB).any())
@@ -228,10 +229,10 @@ def _find_tones(
 
     frequencies, power = frame_spectra(frames, rate_hz)
     total = power.sum(axis=1)
-    power = power[total <= np.median(total) * 10.0 ** (_OUTLIER_DB / 10.0)]
+    power = power[total <= np.median(total) * power_ratio(_OUTLIER_DB)]
     average = power.mean(axis=0)
     around = median_filter(average, _NEIGHBORHOOD, mode="nearest") + 1e-30
-    factor = 10.0 ** ((_TONE_DB + 10.0 / math.sqrt(len(power))) / 10.0)
+    factor = power_ratio(_TONE_DB + 10.0 / math.sqrt(len(power)))
     peak = np.zeros(len(average), bool)
     peak[2:-2] = (average[2:-2] >= average[1:-3]) & (average[2:-2] >= average[3:-1])
     peak &= (average > around * factor) & (frequencies >= _TONE_LOW_HZ)

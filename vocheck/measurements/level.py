@@ -37,11 +37,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db
 from vocheck.recording import Recording
 from vocheck.results import Group
 from vocheck.voice.activity import FRAME_S, activity_of
 from vocheck.voice.channel import spectrogram_of
-from vocheck.voice.level import active_level_of, db
+from vocheck.voice.level import active_level_of
 
 _BAND_HZ = (80.0, 8000.0)
 _SLOPE_WINDOW_S, _SLOPE_HOP_S = 3.0, 1.0
@@ -162,4 +163,4 @@ def _windows(
     starts, spoken, total = starts[use], spoken[use], total[use]
     # A window stands at the middle of the speech it holds, not at its own.
     centres = (moment[starts + size] - moment[starts]) / spoken * FRAME_S
-    return centres, 10.0 * np.log10(total / spoken), spoken * FRAME_S
+    return centres, levels_db(total / spoken), spoken * FRAME_S

@@ -46,6 +46,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db, power_ratio
 from vocheck.dsp.kweighting import channel_weights
 from vocheck.dsp.weighted_energy import (
     MOMENTARY_STEPS,
@@ -57,7 +58,6 @@ from vocheck.dsp.weighted_energy import (
 )
 from vocheck.recording import Recording, once
 from vocheck.results import SILENCE, Group
-from vocheck.voice.level import db
 
 OFFSET_LU = -0.691  # BS.1770-5, Annex 1, eq. (2): cancels the gain of K-weighting at 997 Hz
 ABSOLUTE_GATE_LUFS = -70.0  # Gamma_a, BS.1770-5 Annex 1; Tech 3342 section 3
@@ -66,7 +66,7 @@ RANGE_GATE_LU = -20.0  # Tech 3342: relative gate of the range
 RANGE_PERCENTILES = (10.0, 95.0)  # Tech 3342
 RANGE_PADDING_S = 1.5  # Tech 3342: silence that should follow a file
 RANGE_MINIMUM_S = 60.0  # EBU R 128: no measure for programmes under one minute
-TWO_SPEAKERS_LU = 10.0 * math.log10(2.0)
+TWO_SPEAKERS_LU = db(2.0)
 GATING_HOP_STEPS = STEPS_PER_S // 10  # 100 ms: BS.1770-5 overlap of 75 %
 
 
@@ -269,9 +269,7 @@ def _lufs(mean_square: float) -> float:
 
 
 def _lufs_of(mean_square: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    with np.errstate(divide="ignore"):
-        loudness: npt.NDArray[np.float64] = OFFSET_LU + 10.0 * np.log10(mean_square)
-    return loudness
+    return OFFSET_LU + levels_db(mean_square)
 
 
 def _mean_square(lufs: float) -> float:
@@ -286,7 +284,7 @@ def _gated_mean(blocks: npt.NDArray[np.float64]) -> float:
     blocks = blocks[blocks > _mean_square(ABSOLUTE_GATE_LUFS)]
     if not len(blocks):
         return 0.0
-    return float(blocks[blocks > blocks.mean() * 10.0 ** (RELATIVE_GATE_LU / 10.0)].mean())
+    return float(blocks[blocks > blocks.mean() * power_ratio(RELATIVE_GATE_LU)].mean())
 
 
 def _range(blocks: npt.NDArray[np.float64]) -> float:
@@ -294,10 +292,10 @@ def _range(blocks: npt.NDArray[np.float64]) -> float:
     blocks = blocks[blocks >= _mean_square(ABSOLUTE_GATE_LUFS)]
     if not len(blocks):
         return 0.0
-    blocks = np.sort(blocks[blocks >= blocks.mean() * 10.0 ** (RANGE_GATE_LU / 10.0)])
+    blocks = np.sort(blocks[blocks >= blocks.mean() * power_ratio(RANGE_GATE_LU)])
     # The listing's round((n - 1) * p / 100 + 1) counts from 1, and rounds halves up.
     low, high = (blocks[int((len(blocks) - 1) * p / 100.0 + 0.5)] for p in RANGE_PERCENTILES)
-    return float(10.0 * np.log10(high / low))
+    return db(float(high / low))
 
 
 def _loudest(window: Window | None, steps: int) -> tuple[float | None, float | None]:

@@ -39,12 +39,14 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db
+from vocheck.dsp.frames import framed, hann
 from vocheck.dsp.weighting import power_gain
 from vocheck.recording import Recording
 from vocheck.results import Group
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
-from vocheck.voice.level import active_level_of, db
+from vocheck.voice.level import active_level_of
 
 MIN_PAUSE_S = 0.3
 _FRAME_S = 0.05
@@ -145,7 +147,7 @@ def frames_within(
     for start, end in spans:
         part = x[math.ceil(start * rate_hz) : int(end * rate_hz)]
         if len(part) >= size:
-            frames = np.lib.stride_tricks.sliding_window_view(part, size)[:: size // 2]
+            frames = framed(part, size, size // 2)
             heard = sounding(frames)
             if heard.any():
                 mean = frames[heard].mean(dtype=np.float64)
@@ -166,7 +168,7 @@ def frame_spectra(
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return frequencies, and mean-square power per bin of each frame under a Hann window."""
     size = frames.shape[1]
-    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    window = hann(size, np.float32)
     spectrum = np.fft.rfft(frames * window, axis=1)
     power: npt.NDArray[np.float64] = np.square(spectrum.real, dtype=np.float64)
     power += np.square(spectrum.imag)
@@ -178,7 +180,7 @@ def frame_spectra(
 
 def steady_power(power: npt.NDArray[np.float64]) -> float:
     """Return the mean of `power`, shape (frames,), without the frames that stand out above it."""
-    level = 10.0 * np.log10(np.maximum(power, 1e-30))
+    level = levels_db(power, 1e-30)
     low, middle = np.percentile(level, (16, 50))
     allowance = min(max(_TRIM_SPREADS * (middle - low), _TRIM_MIN_DB), _TRIM_MAX_DB)
     return float(power[level <= middle + allowance].mean())

@@ -39,11 +39,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db, power_ratio
+from vocheck.dsp.frames import framed
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of, voice_at
-from vocheck.voice.level import active_level_of, db
+from vocheck.voice.level import active_level_of
 from vocheck.voice.pitch import pitch_of
 
 RATE_HZ = 1000
@@ -104,7 +106,7 @@ def measure(recording: Recording) -> Plosives:
             not_measured=dict.fromkeys(("events", "per_minute", "energy_db", "thumps"), reason),
         )  # fmt: skip
     power = _low_band_power(voice_at(recording, RATE_HZ), _cutoff_hz(pitch_of(recording).voiced_hz))
-    level = 10.0 * np.log10(np.maximum(power, 1e-15)) - speech_db
+    level = levels_db(power, 1e-15) - speech_db
     peaks, widths = _peaks(level)
     times = (peaks * _HOP_S).astype(np.float64)
     spoken = _near_speech(recording, times)
@@ -112,7 +114,7 @@ def measure(recording: Recording) -> Plosives:
         Plosive(float(time), float(level[peak])) for time, peak in zip(times, peaks, strict=True)
     ]
     energy = float(np.sum(power[peaks[spoken]] * widths[spoken])) * _HOP_S
-    voice = 10.0 ** (speech_db / 10.0) * active_level_of(recording).activity * recording.duration_s
+    voice = power_ratio(speech_db) * active_level_of(recording).activity * recording.duration_s
     events = tuple(event for event, yes in zip(found, spoken, strict=True) if yes)
     return Plosives(
         events=events,
@@ -163,7 +165,7 @@ def _peaks(level: npt.NDArray[np.float64]) -> tuple[npt.NDArray[np.intp], npt.ND
     surroundings = median_filter(level, round(1.0 / _HOP_S) + 1, mode="nearest")
     rise = round(_RISE_S / _HOP_S)
     padded = np.pad(level, (rise, 0), constant_values=math.inf)
-    before = np.lib.stride_tricks.sliding_window_view(padded, rise)[peaks].min(axis=1)
+    before = framed(padded, rise)[peaks].min(axis=1)
     starts, ends = _extent(level, peaks)
     widths = ends - starts
     good = (
@@ -180,7 +182,7 @@ def _extent(
     """Return where the level has fallen by `_WIDTH_DB` on either side of each peak."""
     reach = round(_MAX_WIDTH_S / _HOP_S) + 1
     around = np.pad(level, reach, constant_values=-math.inf)
-    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * reach + 1)[peaks]
+    windows = framed(around, 2 * reach + 1)[peaks]
     below = windows < (level[peaks] - _WIDTH_DB)[:, np.newaxis]
     left = np.argmax(below[:, reach::-1], axis=1)
     right = np.argmax(below[:, reach:], axis=1)
@@ -202,7 +204,7 @@ def _near_speech(recording: Recording, times_s: npt.NDArray[np.float64]) -> npt.
     speech = activity.mask(activity.phrases, spectrogram.times_s)
     if not speech.any():
         return np.zeros(len(times_s), bool)
-    threshold = float(power[speech].mean()) * 10.0 ** (_SPEECH_DB / 10.0)
+    threshold = float(power[speech].mean()) * power_ratio(_SPEECH_DB)
     loudest = maximum_filter1d(power, 2 * round(_NEAR_SPEECH_S / spectrogram.hop_s) + 1)
     frames = np.minimum(np.round(times_s / spectrogram.hop_s).astype(int), len(power) - 1)
     near: npt.NDArray[np.bool_] = loudest[frames] > threshold

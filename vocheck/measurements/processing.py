@@ -65,18 +65,22 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db
 from vocheck.dsp.moving_tones import RATE_HZ, find_moving_tones
+from vocheck.dsp.runs import runs_of
 from vocheck.measurements.noise import MIN_PAUSE_S
 from vocheck.recording import Recording, once
 from vocheck.results import Group
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of, voice_at
 from vocheck.voice.level import active_level_of
+
+_Float = TypeVar("_Float", bound=np.floating[Any])
 
 _ZERO_RUN_S = 0.005
 _ZERO_SHARE = 0.02  # of the pauses
@@ -242,9 +246,8 @@ def _gate(recording: Recording) -> _Gate:
     return _Gate(True, depth_db, dead)
 
 
-def _db(power: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
-    level: npt.NDArray[np.floating] = 10.0 * np.log10(power + _SILENCE)
-    return level
+def _db(power: npt.NDArray[_Float]) -> npt.NDArray[_Float]:
+    return levels_db(np.asarray(power + _SILENCE, power.dtype))
 
 
 def _zero_share(recording: Recording) -> float:
@@ -260,10 +263,9 @@ def _zero_share(recording: Recording) -> float:
             max(round(start_s * recording.rate), first) : min(round(end_s * recording.rate), last)
         ]
         total += len(pause)
-        # Between two samples that are heard lies a run of zeros as long as their distance less one.
-        places = np.flatnonzero(np.concatenate(([True], pause, [True])))
-        runs = np.diff(places) - 1
-        zeros += int(runs[runs >= shortest].sum())
+        first_zeros, after = runs_of(~pause).T
+        lengths = after - first_zeros
+        zeros += int(lengths[lengths >= shortest].sum())
     return zeros / total if total else 0.0
 
 
@@ -340,8 +342,7 @@ def _rise_db(level: npt.NDArray[np.floating], floor_db: float) -> float:
 
     The first quartile over all times that it does.
     """
-    change = np.diff((level <= floor_db + _CLOSED_DB).astype(np.int8), prepend=0, append=0)
-    starts, ends = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+    starts, ends = runs_of(level <= floor_db + _CLOSED_DB).T
     last = len(level) - _OPENING_FRAMES - _RISE_FRAMES
     ends = ends[(ends - starts >= _CLOSED_FRAMES) & (ends <= last)]
     if not len(ends):
@@ -376,7 +377,7 @@ def _log_spectral_std(recording: Recording) -> float | None:
         quiet = power[(total > _SILENCE) & (total <= loudest)]
         if len(quiet) < 2:
             continue
-        level = 10.0 * np.log10(quiet + _SILENCE * 1e-6)
+        level = levels_db(quiet + _SILENCE * 1e-6)
         level -= level.mean(axis=1, keepdims=True)
         level -= level.mean(axis=0)
         squares += float(np.square(level).sum())
@@ -413,7 +414,7 @@ def _music(recording: Recording) -> _Music:
     power = spectrogram.band(_SOFT_BAND_HZ[0], math.inf)
     without_voice = tuple((start + _RELEASE_S, end) for start, end in spans)
     soft = power[activity_of(recording).mask(without_voice, spectrogram.times_s)]
-    level_db = 10.0 * math.log10(float(soft.mean())) - active_level_of(recording).dbfs
+    level_db = db(float(soft.mean())) - active_level_of(recording).dbfs
     return _Music(True, tones.fraction, level_db)
 
 
@@ -424,8 +425,8 @@ def _soft_spans(recording: Recording) -> tuple[tuple[float, float], ...]:
     spectrogram = spectrogram_of(recording)
     level = _db(uniform_filter1d(spectrogram.band(*_SOFT_BAND_HZ), _SOFT_SMOOTH))
     soft = level < active_level_of(recording).dbfs + _SOFT_DB
-    edges = np.flatnonzero(np.diff(soft, prepend=False, append=False)).reshape(-1, 2)
-    long = edges[np.diff(edges, axis=1)[:, 0] * spectrogram.hop_s >= _SOFT_S].tolist()
+    runs = runs_of(soft)
+    long = runs[(runs[:, 1] - runs[:, 0]) * spectrogram.hop_s >= _SOFT_S].tolist()
     return tuple(
         (
             first * spectrogram.hop_s,

@@ -50,6 +50,7 @@ import numpy.typing as npt
 
 from vocheck.dsp.comb import find_comb
 from vocheck.dsp.regression import SetNetworks
+from vocheck.dsp.runs import runs_of
 from vocheck.measurements import processing
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
@@ -327,7 +328,6 @@ def arms(log_rt60: float, low: float, high: float) -> tuple[float, float]:
 
 def _cuts(recording: Recording) -> Values:
     """Return the times in seconds where digital silence begins or ends."""
-    zero = np.concatenate(([False], recording.voice == 0.0, [False]))
-    edges = np.flatnonzero(zero[1:] != zero[:-1]).reshape(-1, 2)
-    runs = edges[edges[:, 1] - edges[:, 0] >= _ZERO_RUN_S * recording.rate]
+    runs = runs_of(recording.voice == 0.0)
+    runs = runs[runs[:, 1] - runs[:, 0] >= _ZERO_RUN_S * recording.rate]
     return np.asarray(runs.ravel() / recording.rate)

@@ -47,13 +47,14 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db, power_ratio
 from vocheck.dsp.regression import standardized
+from vocheck.dsp.runs import runs_of
 from vocheck.dsp.spectrogram import HOP_S, Spectrogram
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of
-from vocheck.voice.level import db
 from vocheck.voice.pitch import pitch_of
 
 Values = npt.NDArray[np.float64]
@@ -126,7 +127,7 @@ def measure(recording: Recording) -> Sibilance:
         )
     spectrogram = spectrogram_of(recording)
     hiss = spectrogram.band(*HISS_HZ).astype(np.float64)
-    hiss_level = 10.0 * np.log10(_averaged(hiss / frames.voiced_power) + _FLOOR)
+    hiss_level = levels_db(_averaged(hiss / frames.voiced_power) + _FLOOR)
     events = tuple(
         Sibilant(
             start_s=float(spectrogram.times_s[start]),
@@ -192,15 +193,15 @@ def hiss_frames(recording: Recording) -> HissFrames | str:
     if not speech.any():
         return "no speech found"
     bands = np.stack([spectrogram.band(a, b) for a, b in pairwise(_EDGES_HZ)]).astype(np.float64)
-    voiced = speech & (bands[:3].sum(axis=0) > 10 ** (_VOICED_DB / 10) * bands[4:].sum(axis=0))
+    voiced = speech & (bands[:3].sum(axis=0) > power_ratio(_VOICED_DB) * bands[4:].sum(axis=0))
     voiced_power = float(bands[:, voiced].sum(axis=0).mean()) if voiced.any() else 0.0
     if voiced_power == 0.0:
         return "no voiced speech found"
     power = _averaged(bands / voiced_power) + _FLOOR
-    low, high = _db(power[:2].sum(axis=0)), _db(power[3:].sum(axis=0))
+    low, high = levels_db(power[:2].sum(axis=0)), levels_db(power[3:].sum(axis=0))
     padded = np.pad(np.stack([low, high]), ((0, 0), (_BESIDE, _BESIDE)), "edge")
     before, after = padded[:, : -2 * _BESIDE], padded[:, 2 * _BESIDE :]
-    levels = _db(power)
+    levels = levels_db(power)
     pitch = pitch_of(recording)
     nearest = np.searchsorted(pitch.times_s, spectrogram.times_s)
     pitched = np.append(pitch.hz > 0, False)[np.minimum(nearest, len(pitch.hz))]
@@ -218,8 +219,7 @@ def hiss_frames(recording: Recording) -> HissFrames | str:
 
 def runs(score: Values, speech: npt.NDArray[np.bool_]) -> tuple[Places, Places]:
     """Return first and last-plus-one frame of each run that may be a sibilant."""
-    change = np.diff(((score > 0.0) & speech).astype(np.int8), prepend=0, append=0)
-    starts, ends = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+    starts, ends = runs_of((score > 0.0) & speech).T
     long = (ends - starts) * HOP_S >= _SHORTEST_S
     return starts[long], ends[long]
 
@@ -232,7 +232,7 @@ def event_inputs(frames: HissFrames, score: Values, starts: Places, ends: Places
     steady = _over(np.add, np.stack((high, low, high**2, low**2)), starts, ends)
     high_mean, low_mean, high_square, low_square = steady / (ends - starts)
     strongest, loudest = _over(np.maximum, np.stack((score, high)), starts, ends)
-    total = _db((10.0 ** (levels / 10.0)).sum(axis=0))
+    total = levels_db(power_ratio(levels).sum(axis=0))
     closures = [
         _over(np.minimum, total, *beside)
         for beside in ((starts - _CLOSURE, starts), (ends, ends + _CLOSURE))
@@ -273,7 +273,7 @@ def _shape(spectra: Spectrogram, starts: Places, ends: Places) -> Values:
     khz = (spectra.frequencies_hz[first:last] / 1000.0).astype(np.float32)
     shape = np.zeros((2, len(inside)))
     shape[0, inside] = (power @ khz) / (mean * (last - first))
-    shape[1, inside] = 10.0 * np.log10(power).mean(axis=1) - _db(mean)
+    shape[1, inside] = levels_db(power).mean(axis=1) - levels_db(mean)
     return shape
 
 
@@ -302,11 +302,6 @@ def event_score(networks: Mapping[str, Values], inputs: Values) -> Values:
 def _classifier() -> dict[str, Values]:
     with resources.files(__package__).joinpath(COEFFICIENTS).open("rb") as file:
         return dict(np.load(file))
-
-
-def _db(power: Values) -> Values:
-    level: Values = 10.0 * np.log10(power)
-    return level
 
 
 def _averaged(power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -35,11 +35,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db
+from vocheck.dsp.frames import blocked
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 from vocheck.voice.activity import FRAME_S, activity_of
 from vocheck.voice.channel import spectrogram_of
-from vocheck.voice.level import active_level_of, db
+from vocheck.voice.level import active_level_of
 from vocheck.voice.pitch import pitch_of
 
 _SYLLABLE_BAND_HZ = (300.0, 2500.0)
@@ -157,10 +159,9 @@ def _cuts(recording: Recording) -> tuple[bool, bool]:
     """Return whether the take starts and ends in the middle of a sound."""
     voice = recording.voice
     frame = max(1, round(_CUT_S * recording.rate))
-    whole = len(voice) // frame * frame
-    if whole == 0:
+    frames = blocked(voice, frame)
+    if not len(frames):
         return False, False
-    frames = voice[:whole].reshape(-1, frame)
     softest = db(float(np.percentile(np.einsum("ij,ij->i", frames, frames) / frame, 5)))
     limit = max(active_level_of(recording).dbfs - _CUT_RANGE_DB, softest + _CUT_FLOOR_DB)
     first, last = (
@@ -175,7 +176,7 @@ def _count_syllables(recording: Recording) -> int:
     power = spectrogram.band(*_SYLLABLE_BAND_HZ).astype(np.float64)
     window = np.hanning(max(1, round(_SMOOTH_S / spectrogram.hop_s)) + 2)[1:-1]
     smooth = np.convolve(power, window / window.sum(), mode="same")
-    level = 10.0 * np.log10(np.maximum(smooth, 1e-15))
+    level = levels_db(smooth, 1e-15)
     spoken = activity_of(recording).mask(activity_of(recording).phrases, spectrogram.times_s)
     if not spoken.any():
         return 0

@@ -37,11 +37,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db, power_ratio
+from vocheck.dsp.frames import framed, hann
 from vocheck.recording import Recording
 from vocheck.results import SILENCE, Group, Result
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of, voice_at
-from vocheck.voice.level import db
 
 # IEC 61260-1:2014, clause 5: G = 10**(3/10), f_m = 1000 G**(x/3), edges at f_m G**(+-1/6)
 _BAND_NUMBERS = range(-12, 14)  # 63 Hz to 20 kHz
@@ -123,7 +124,7 @@ def _ltas(recording: Recording) -> tuple[Band, ...] | None:
     nyquist = recording.rate / 2
     powers = []
     for number, nominal in zip(_BAND_NUMBERS, _NOMINAL_HZ, strict=True):
-        centre = 1000.0 * 10.0 ** (number / 10.0)
+        centre = 1000.0 * power_ratio(number)
         edges = centre * 10.0**-0.05, centre * 10.0**0.05
         if edges[1] > nyquist:
             break
@@ -145,12 +146,12 @@ def _low_spectrum(recording: Recording) -> npt.NDArray[np.float64] | None:
     x = voice_at(recording, _LOW_RATE_HZ)
     if len(x) < _LOW_WINDOW:
         return None
-    frames = np.lib.stride_tricks.sliding_window_view(x, _LOW_WINDOW)[:: _LOW_WINDOW // 4]
+    frames = framed(x, _LOW_WINDOW, _LOW_WINDOW // 4)
     centres = (np.arange(len(frames)) * (_LOW_WINDOW // 4) + _LOW_WINDOW / 2) / _LOW_RATE_HZ
     frames = frames[activity_of(recording).mask(activity_of(recording).phrases, centres)]
     if not len(frames):
         return None
-    window = np.hanning(_LOW_WINDOW + 1)[:-1]
+    window = hann(_LOW_WINDOW)
     spectrum = np.fft.rfft(frames * window)
     power = np.mean(spectrum.real**2 + spectrum.imag**2, axis=0)
     power *= 2.0 / (_LOW_WINDOW * np.square(window).sum())
@@ -178,7 +179,7 @@ def _edge(recording: Recording) -> tuple[float | None, float | None]:
         return None, None
     rank = min(len(power) - 1, int(len(power) * _PERCENTILE / 100.0))
     top = np.partition(power, rank, axis=0)[rank].astype(np.float64)
-    level = 10.0 * np.log10(top + _FLOOR)
+    level = levels_db(top + _FLOOR)
     padded = np.pad(level, (width // 2, width - 1 - width // 2), mode="edge")
     level = np.convolve(padded, np.full(width, 1.0 / width), "valid")
     drop = level[:-fall] - level[fall:]

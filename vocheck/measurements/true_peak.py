@@ -30,12 +30,12 @@ Sources
 from __future__ import annotations
 
 import copy
-import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_db
 from vocheck.dsp.oversampling import GROUP, OVERLAP, SECTION, PeakSearch
 from vocheck.dsp.sections import Sections
 from vocheck.recording import Recording
@@ -118,10 +118,10 @@ class TruePeakMeter:
         # The curve may swing on for a moment beyond the ends.
         last_s = (self._sections.frames - 1) / self._rate
         return TruePeak(
-            level_dbtp=_decibels(highest.peak),
+            level_dbtp=amplitude_db(highest.peak),
             time_s=None if silent else min(max(highest.place / self._rate, 0.0), last_s),
-            sample_peak_dbfs=_decibels(max(search.sample_peak for search in searches)),
-            channels_dbtp=tuple(_decibels(search.peak) for search in searches),
+            sample_peak_dbfs=amplitude_db(max(search.sample_peak for search in searches)),
+            channels_dbtp=tuple(amplitude_db(search.peak) for search in searches),
             not_measured={"time_s": SILENCE} if silent else {},
         )
 
@@ -140,7 +140,3 @@ def measure(recording: Recording) -> TruePeak:
     meter = TruePeakMeter(recording.samples.shape[1], recording.rate)
     meter.feed(recording.samples)
     return meter.result()
-
-
-def _decibels(amplitude: float) -> float:
-    return 20.0 * math.log10(amplitude) if amplitude > 0.0 else -math.inf

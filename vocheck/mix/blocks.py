@@ -12,6 +12,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import power_ratio
+from vocheck.dsp.frames import framed
 from vocheck.dsp.weighted_energy import MOMENTARY_STEPS
 from vocheck.measurements.loudness import (
     ABSOLUTE_GATE_LUFS,
@@ -32,9 +34,9 @@ def block_powers(reading: LoudnessReading) -> Powers:
 
 def gated(powers: Powers) -> npt.NDArray[np.bool_]:
     """Return which blocks count: those that pass both gates of BS.1770-5, Annex 1."""
-    counted: npt.NDArray[np.bool_] = powers > 10.0 ** ((ABSOLUTE_GATE_LUFS - OFFSET_LU) / 10.0)
+    counted: npt.NDArray[np.bool_] = powers > power_ratio(ABSOLUTE_GATE_LUFS - OFFSET_LU)
     if counted.any():
-        counted &= powers > powers[counted].mean() * 10.0 ** (RELATIVE_GATE_LU / 10.0)
+        counted &= powers > powers[counted].mean() * power_ratio(RELATIVE_GATE_LU)
     return counted
 
 
@@ -51,5 +53,5 @@ def active(voice: LoudnessReading) -> npt.NDArray[np.bool_]:
         return np.zeros(len(parts(voice)), bool)
     overlap = MOMENTARY_STEPS // GATING_HOP_STEPS
     padded = np.pad(counted, overlap - 1, constant_values=True)
-    heard: npt.NDArray[np.bool_] = np.lib.stride_tricks.sliding_window_view(padded, overlap).min(1)
+    heard: npt.NDArray[np.bool_] = framed(padded, overlap).min(1)
     return heard

@@ -15,12 +15,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_db, amplitude_ratio, db, power_ratio
+from vocheck.dsp.frames import framed
 from vocheck.dsp.oversampling import GROUP, OVERLAP, SECTION, PeakSearch
 from vocheck.dsp.sections import Sections
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU, LoudnessMeter, LoudnessReading
 from vocheck.mix.blocks import block_powers, gated
 from vocheck.mix.results import PeakOver
-from vocheck.voice.level import db
 
 STEPS_PER_S = 100
 FLOOR_STEPS = 50  # the softest half second
@@ -76,7 +77,7 @@ class SidesReading:
         """RMS of the softest half second; ``None`` for less than that."""
         if len(self.power) < FLOOR_STEPS:
             return None
-        windows = np.lib.stride_tricks.sliding_window_view(self.power, FLOOR_STEPS)
+        windows = framed(self.power, FLOOR_STEPS)
         return db(float(windows.sum(axis=1).min()) / FLOOR_STEPS)
 
     @property
@@ -86,7 +87,7 @@ class SidesReading:
         loud = float(np.percentile(power, _LOUD_PERCENTILE)) if power.size else 0.0
         if loud <= 0.0:
             return None
-        sound = np.flatnonzero(power > loud * 10.0 ** (EDGE_DB / 10.0))
+        sound = np.flatnonzero(power > loud * power_ratio(EDGE_DB))
         return float(sound[0]) / STEPS_PER_S, float(len(power) - 1 - sound[-1]) / STEPS_PER_S
 
 
@@ -203,7 +204,7 @@ class OversMeter:
     def __init__(self, channels: int, rate_hz: int, limit_dbtp: float) -> None:
         self._sections = Sections(channels, SECTION, OVERLAP)
         self._rate = rate_hz
-        self._limit = 10.0 ** (limit_dbtp / 20.0)
+        self._limit = amplitude_ratio(limit_dbtp)
         self._found: list[tuple[float, float]] = []
         self._done = 0
 
@@ -226,7 +227,7 @@ class OversMeter:
             elif peak > places[-1][1]:
                 places[-1] = (time_s, peak)
         return tuple(
-            PeakOver(time_s=time_s, level_dbtp=20.0 * math.log10(peak)) for time_s, peak in places
+            PeakOver(time_s=time_s, level_dbtp=amplitude_db(peak)) for time_s, peak in places
         )
 
     def _search(self, section: npt.NDArray[np.float32]) -> None:

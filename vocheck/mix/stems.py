@@ -18,11 +18,12 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.audio.readers import open_audio
+from vocheck.dsp.decibels import db, levels_db
+from vocheck.dsp.frames import framed
 from vocheck.errors import VocheckError
 from vocheck.measurements.loudness import OFFSET_LU, LoudnessMeter, LoudnessReading
 from vocheck.mix.blocks import Powers, active, parts
 from vocheck.mix.results import Stems
-from vocheck.voice.level import db
 
 STEMS = ("voice", "bed")
 _PART_S = 0.1
@@ -137,13 +138,12 @@ def _leads(voice: Powers, bed: Powers, speaks: npt.NDArray[np.bool_]) -> Powers:
     """Return the lead of the voice in each 3 s, every 100 ms; NaN where it does not fill half."""
     if len(voice) < _SHORT_TERM_PARTS:
         return np.zeros(0)
-    windows = np.lib.stride_tricks.sliding_window_view
-    count = windows(speaks, _SHORT_TERM_PARTS).sum(axis=1)
-    voiced = windows(np.where(speaks, voice, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
-    bedded = windows(np.where(speaks, bed, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
+    count = framed(speaks, _SHORT_TERM_PARTS).sum(axis=1)
+    voiced = framed(np.where(speaks, voice, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
+    bedded = framed(np.where(speaks, bed, 0.0), _SHORT_TERM_PARTS).sum(axis=1)
     filled = (count >= _ACTIVE_SHARE * _SHORT_TERM_PARTS) & (bedded > 0.0)
     leads = np.full(len(filled), np.nan)
-    leads[filled] = 10.0 * np.log10(voiced[filled] / bedded[filled])
+    leads[filled] = levels_db(voiced[filled] / bedded[filled])
     return leads
 
 

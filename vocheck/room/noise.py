@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from vocheck.dsp.decay import find_onset
+from vocheck.dsp.decibels import db
 from vocheck.dsp.impulses import Excitation, frozen_samples
 from vocheck.dsp.octaves import bands, power_spectrum
 from vocheck.dsp.weighting import power_gain
@@ -17,7 +18,6 @@ from vocheck.recording import Recording
 from vocheck.results import SILENCE
 from vocheck.room.responses import CutResponse, PathLike, Signal, Sound
 from vocheck.room.results import HumTone, NoiseBand, RoomNoise
-from vocheck.voice.level import db
 
 _BANDS_HZ = (31.5, 16000.0)
 _LOWEST_HZ = 20.0  # what lies below is no sound

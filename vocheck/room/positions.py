@@ -31,6 +31,7 @@ from typing import Literal
 import numpy as np
 
 from vocheck.audio.readers import read
+from vocheck.dsp.decibels import db
 from vocheck.dsp.impulses import recognise, trim_silence
 from vocheck.dsp.octaves import bands
 from vocheck.errors import AudioError
@@ -38,7 +39,7 @@ from vocheck.measurements import noise, reverberation, tone
 from vocheck.recording import Recording
 from vocheck.results import Result
 from vocheck.room import PathLike, RoomResult, measure_room
-from vocheck.voice.level import active_level_of, db
+from vocheck.voice.level import active_level_of
 
 Side = Literal["first", "second"]
 Kind = Literal["words", "impulse", "room tone"]

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from vocheck.audio.readers import read
 from vocheck.dsp.decay import find_onset
+from vocheck.dsp.decibels import db, power_ratio
 from vocheck.dsp.impulses import (
     Excitation,
     Impulse,
@@ -23,7 +24,6 @@ from vocheck.dsp.sweep import PRE_S, deconvolve
 from vocheck.errors import AudioError
 from vocheck.recording import Recording
 from vocheck.room.results import Response
-from vocheck.voice.level import db
 
 PathLike = str | os.PathLike[str]
 Signal = npt.NDArray[np.float64]
@@ -190,5 +190,5 @@ def _starts_in_sound(response: CutResponse) -> bool:
     before = float(np.mean(h[first:last] ** 2))
     after = float(np.mean(h[onset : onset + last - first] ** 2))
     noise = float(np.mean(h[-max(1, len(h) // 10) :] ** 2))
-    least = max(noise * 10.0 ** (_ALIAS_DB / 10.0), after * 10.0 ** (_RIPPLE_DB / 10.0))
+    least = max(noise * power_ratio(_ALIAS_DB), after * power_ratio(_RIPPLE_DB))
     return bool(before > least)

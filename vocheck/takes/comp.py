@@ -27,6 +27,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db
 from vocheck.measurements import Measurements
 from vocheck.measurements.loudness import energies_of
 from vocheck.policy.facts import event_time
@@ -42,7 +43,6 @@ from vocheck.session.take import TakeResult, load_take
 from vocheck.takes.deviations import Deviation, find_deviations
 from vocheck.takes.rank import Criterion, LineRanking, load_criteria, rank_line, take_costs
 from vocheck.takes.takemap import FRAME_S, Features, Span, TakeMap, features, map_takes
-from vocheck.voice.level import db
 from vocheck.voice.pitch import pitch_of
 
 PAUSE_NEAR_S = 0.15

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.audio.readers import open_audio, read
+from vocheck.dsp.decibels import amplitude_ratio
 from vocheck.measurements import true_peak
 from vocheck.measurements.true_peak import TruePeakMeter
 
@@ -103,7 +104,7 @@ class _Encoder:
         import soxr
 
         self._gain_db = gain_db
-        self._gain = np.float32(10 ** (gain_db / 20))
+        self._gain = np.float32(amplitude_ratio(gain_db))
         rate = rate_hz if rate_hz in _MP3_RATES else _MP3_RATES[-1]
         self._resampler = (
             None

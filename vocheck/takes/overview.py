@@ -15,6 +15,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import levels_db
 from vocheck.policy.limits import Limits
 from vocheck.recording import Recording
 from vocheck.script.text import Script
@@ -140,7 +141,7 @@ def _spectrum(recording: Recording) -> npt.NDArray[np.uint8]:
     top = min(SPECTRUM_HZ[1], recording.rate / 2)
     centres = np.geomspace(SPECTRUM_HZ[0], top, SPECTRUM_ROWS)
     bins = np.clip(np.searchsorted(spectrogram.frequencies_hz, centres), 1, power.shape[1] - 1)
-    level = 10.0 * np.log10(np.maximum(power[:, bins], 1e-16))
+    level = levels_db(power[:, bins], 1e-16)
     # Lifted by 3 dB an octave, breaths and esses show as clearly as they are heard.
     level += 3.0 * np.log2(centres / centres[0])
     scaled = np.clip((level - level.max()) / SPECTRUM_RANGE_DB + 1.0, 0.0, 1.0)

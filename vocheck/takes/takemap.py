@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.alignment import align, corridor_along
+from vocheck.dsp.runs import runs_of
 from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.recording import Recording
 from vocheck.voice.activity import activity_of
@@ -191,9 +192,8 @@ def _anchors(pairs: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
 
 
 def _spans(mask: npt.NDArray[np.bool_]) -> tuple[Span, ...]:
-    change = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
     joined: list[list[int]] = []
-    for start, end in change.reshape(-1, 2).tolist():
+    for start, end in runs_of(mask).tolist():
         if end - start < round(_SHORTEST_S / FRAME_S) and not (
             joined and start - joined[-1][1] < round(_JOIN_S / FRAME_S)
         ):

@@ -14,6 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import db, levels_db
+from vocheck.dsp.frames import blocked
+from vocheck.dsp.runs import joined, runs_of
 from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.recording import Recording, once
 from vocheck.voice.channel import spectrogram_of
@@ -71,12 +74,12 @@ def find_activity(spectrogram: Spectrogram, duration_s: float) -> Activity:
         power = spectrogram.band(low, high)[: count * per_frame]
         if not len(power) or not power.any():
             continue
-        power = power[: len(power) // per_frame * per_frame].reshape(-1, per_frame).mean(axis=1)
-        level = 10.0 * np.log10(np.maximum(power, _SILENCE))
+        power = blocked(power, per_frame).mean(axis=1)
+        level = levels_db(power, _SILENCE)
         found = _hysteresis(level)
         speech[: len(found)] |= found
     speech = _tidy(speech)
-    phrases = _join(_runs(speech), round(_PAUSE_S / FRAME_S))
+    phrases = joined(runs_of(speech).tolist(), round(_PAUSE_S / FRAME_S))
     pauses = _between(phrases, count)
     usable = [
         (
@@ -101,7 +104,7 @@ def activity_of(recording: Recording) -> Activity:
 
 def _hysteresis(level: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     # Digital silence (padding, a closed gate) says nothing about the room, so it is left out.
-    sounding = level[level > 10.0 * np.log10(_SILENCE)]
+    sounding = level[level > db(_SILENCE)]
     if not len(sounding):
         return np.zeros(len(level), bool)
     floor, top = np.percentile(sounding, (5, 95))
@@ -112,7 +115,7 @@ def _hysteresis(level: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     on = level > floor + max(8.0, min(0.45 * spread, spread - 18.0))
     off = level > floor + max(5.0, min(0.33 * spread, spread - 26.0))
     # A frame above the lower threshold counts if its run holds a frame above the higher one.
-    starts, ends = _edges(off)
+    starts, ends = runs_of(off).T
     hits = np.concatenate(([0], np.cumsum(on)))
     keep = hits[ends] > hits[starts]
     result = np.zeros(len(level) + 1, np.int8)
@@ -121,28 +124,8 @@ def _hysteresis(level: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     return np.cumsum(result)[:-1] > 0
 
 
-def _edges(mask: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    change = np.diff(mask.astype(np.int8), prepend=0, append=0)
-    return np.flatnonzero(change == 1), np.flatnonzero(change == -1)
-
-
-def _runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    starts, ends = _edges(mask)
-    return list(zip(starts.tolist(), ends.tolist(), strict=True))
-
-
-def _join(runs: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
-    joined: list[tuple[int, int]] = []
-    for start, end in runs:
-        if joined and start - joined[-1][1] < gap:
-            joined[-1] = (joined[-1][0], end)
-        else:
-            joined.append((start, end))
-    return joined
-
-
 def _tidy(speech: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    runs = _join(_runs(speech), round(_FILL_S / FRAME_S))
+    runs = joined(runs_of(speech).tolist(), round(_FILL_S / FRAME_S))
     before, after = (round(pad / FRAME_S) for pad in _PAD_S)
     tidy = np.zeros(len(speech), bool)
     for start, end in runs:

@@ -15,6 +15,9 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import levels_db
+from vocheck.dsp.frames import framed
+
 _LINEAR_HZ = 200.0 / 3.0  # of one mel, below 1 kHz
 _CORNER_HZ = 1000.0
 _LOG_STEP = np.log(6.4) / 27.0  # of one mel, above
@@ -52,7 +55,7 @@ def mel_cepstra(
     from scipy.fft import dct
 
     mel = power @ mel_bands(power.shape[1], rate_hz, bands, *band_hz).T
-    level = 10.0 * np.log10(np.maximum(mel, _LEAST_POWER))
+    level = levels_db(mel, _LEAST_POWER)
     level = np.maximum(level, level.max() - range_db) - level.max()
     cepstra: Spectra = dct(level, axis=1, norm="ortho")[:, :coefficients].astype(np.float32)
     return cepstra
@@ -83,7 +86,7 @@ def deltas(cepstra: Spectra, width: int = 9) -> Spectra:
     """
     half = width // 2
     weights = np.arange(-half, half + 1) / (2.0 * np.sum(np.arange(1, half + 1) ** 2.0))
-    windows = np.lib.stride_tricks.sliding_window_view(cepstra, width, axis=0)
+    windows = framed(cepstra, width)
     slopes = (windows @ weights).astype(np.float32)
     padded: Spectra = np.pad(slopes, ((half, half), (0, 0)), mode="edge")
     return padded

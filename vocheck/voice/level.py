@@ -1,4 +1,4 @@
-"""Active speech level to ITU-T P.56, and the decibel helpers.
+"""Active speech level to ITU-T P.56.
 
 Levels are in dBFS with the RMS of a full-scale *square* wave as 0 dBFS (``20 log10`` of the RMS;
 ITU-T calls this dBov): a full-scale sine has an RMS of -3.01 dBFS.
@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_ratio, db, power_ratio
+from vocheck.dsp.frames import blocked
 from vocheck.recording import Recording, once
 
 # ITU-T P.56 (12/2011), clause 6.4, Method B
@@ -22,11 +24,6 @@ _STEP_S = 0.001  # the envelope is sampled at this step; it varies over 30 ms
 # The threshold is sought to this grain. The grid of 6 dB in the text of the method would make the
 # result depend on the gain by some tenths of a decibel.
 _COARSE_DB, _GRAIN_DB = 1.0, 0.01
-
-
-def db(power: float) -> float:
-    """Return a power ratio in decibels, ``-inf`` for zero."""
-    return 10.0 * math.log10(power) if power > 0.0 else -math.inf
 
 
 @dataclass(frozen=True)
@@ -56,17 +53,16 @@ def active_level(x: npt.NDArray[np.float32], rate_hz: int) -> ActiveLevel:
     if energy == 0.0:
         return ActiveLevel(-math.inf, 0.0)
     step = max(1, round(rate_hz * _STEP_S))
-    whole = len(x) // step * step
     mean_db = db(energy / len(x))
-    if whole == 0:
+    if len(x) < step:
         return ActiveLevel(mean_db, 1.0)
-    rectified = np.abs(x[:whole]).reshape(-1, step).mean(axis=1, dtype=np.float64)
+    rectified = blocked(np.abs(x), step).mean(axis=1, dtype=np.float64)
     envelope = _smooth_twice(rectified, step / rate_hz / TIME_CONSTANT_S)
     hangover = round(HANGOVER_S * rate_hz / step)
 
     def excess(threshold_db: float) -> tuple[float, float]:
         """Return A - C - M of clause 6.4 at one threshold, and A; the excess falls as C rises."""
-        steps = _held(envelope >= 10.0 ** (threshold_db / 20.0), hangover)
+        steps = _held(envelope >= amplitude_ratio(threshold_db), hangover)
         level = db(energy / (steps * step)) if steps else math.inf
         return level - threshold_db - MARGIN_DB, level
 
@@ -86,7 +82,7 @@ def active_level(x: npt.NDArray[np.float32], rate_hz: int) -> ActiveLevel:
         else:
             high = middle
     level = max(mean_db, excess(low)[1])
-    return ActiveLevel(level, min(1.0, 10.0 ** ((mean_db - level) / 10.0)))
+    return ActiveLevel(level, min(1.0, power_ratio(mean_db - level)))
 
 
 @once

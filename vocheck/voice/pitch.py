@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.frames import framed
+from vocheck.dsp.runs import runs_of
 from vocheck.recording import Recording, once
 from vocheck.voice.channel import voice_at
 
@@ -59,7 +61,7 @@ def track_pitch(x: npt.NDArray[np.float32], rate_hz: int) -> PitchTrack:
     hop = round(rate_hz * _HOP_S)
     if len(x) < size:
         return PitchTrack(np.zeros(0), np.zeros(0))
-    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
+    frames = framed(x, size, hop)
     frames = frames - frames.mean(axis=1, keepdims=True)
     peak = np.abs(frames).max(axis=1)
     window = np.hanning(size + 2)[1:-1].astype(np.float32)
@@ -130,8 +132,7 @@ def _best_path(
     # unvoiced on the best path. Such frames part the path into runs that do not depend on each
     # other, so all runs take each step of the recursion together.
     open_frames = unvoiced - gain.max(axis=1) <= 2.0 * _VOICING_COST
-    edges = np.flatnonzero(np.diff(open_frames.astype(np.int8), prepend=0, append=0))
-    starts, ends = edges[::2], edges[1::2]
+    starts, ends = runs_of(open_frames).T
     path = np.zeros(frames)
     if not len(starts):
         return path

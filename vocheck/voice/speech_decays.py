@@ -21,6 +21,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import levels_db
+from vocheck.dsp.frames import framed
+
 RATE_HZ = 16000
 EDGES_HZ = (250.0, 400.0, 630.0, 1000.0, 1600.0, 2500.0, 4000.0, 5600.0, 7600.0)
 """Edges of the eight bands."""
@@ -55,6 +58,7 @@ _GUARD_FRAMES = 15  # 60 ms kept clear of file ends and cuts
 # Lower percentiles serve takes that pause for less than 4 % of their time. The factors undo that a
 # low percentile of the noise lies under its mean (white noise, 60 ms averages).
 _FLOOR_PERCENTILES = ((4.0, 1.15), (1.0, 1.3), (0.25, 1.5))
+_LEAST_POWER = 1e-30  # of full scale: what stands for digital silence in levels
 _RANGE = 1e-9  # nothing deeper than 90 dB below the loud frames is told from digital silence
 
 
@@ -165,13 +169,13 @@ def find_decays(
         return _none(len(x) / RATE_HZ)
     loud = np.percentile(power, 97, axis=1)
     noise = np.maximum(_noise(power), _RANGE * loud)
-    level = _decibels(_moving_mean(power, _TRACK))
-    top_db = _decibels(loud)
-    noise_db = _decibels(noise)
-    snr_db = np.maximum(_decibels(np.percentile(power, 95, axis=1)) - noise_db, 0.0)
+    level = levels_db(_moving_mean(power, _TRACK), _LEAST_POWER)
+    top_db = levels_db(loud, _LEAST_POWER)
+    noise_db = levels_db(noise, _LEAST_POWER)
+    snr_db = np.maximum(levels_db(np.percentile(power, 95, axis=1), _LEAST_POWER) - noise_db, 0.0)
     subtracted = _moving_mean(power, _FIT) - noise[:, np.newaxis]
-    fit_level = _decibels(np.maximum(subtracted, 0.05 * noise[:, np.newaxis]))
-    everything = _decibels(_moving_mean(power.sum(axis=0, keepdims=True), _TRACK))[0]
+    fit_level = levels_db(np.maximum(subtracted, 0.05 * noise[:, np.newaxis]), _LEAST_POWER)
+    everything = levels_db(_moving_mean(power.sum(axis=0, keepdims=True), _TRACK), _LEAST_POWER)[0]
     everything -= np.percentile(everything, 97)
     past = np.pad(np.cumsum(power, axis=1), ((0, 0), (1, 0)))
     whole: dict[str, Any] = {
@@ -255,7 +259,7 @@ def _band_power(x: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
     power = np.empty((len(EDGES_HZ) - 1, count))
     if count == 0:
         return power
-    segments = np.lib.stride_tricks.sliding_window_view(x, _SIZE)[::_HOP]
+    segments = framed(x, _SIZE, _HOP)
     for start in range(0, count, _CHUNK):
         spectrum = np.fft.rfft(segments[start : start + _CHUNK] * window)
         bins = spectrum.real**2 + spectrum.imag**2
@@ -285,7 +289,7 @@ def _before(past: npt.NDArray[np.float64], peaks: npt.NDArray[np.intp]) -> npt.N
     spans = np.rint(np.array(BEFORE_S) / HOP_S).astype(np.intp)
     first = np.maximum(peaks[:, np.newaxis] - spans, 0)
     frames = np.maximum(peaks[:, np.newaxis] - first, 1)
-    return _decibels((past[peaks, np.newaxis] - past[first]) / frames)
+    return levels_db((past[peaks, np.newaxis] - past[first]) / frames, _LEAST_POWER)
 
 
 def _fall(
@@ -294,10 +298,6 @@ def _fall(
     """Return the level at each of `LAGS` after the peaks over that at the peaks."""
     at = np.minimum(peaks[:, np.newaxis] + LAGS, ends[:, np.newaxis])
     return np.asarray(level[at] - level[peaks, np.newaxis])
-
-
-def _decibels(power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    return np.asarray(10.0 * np.log10(np.maximum(power, 1e-30)))
 
 
 def _guarded(count: int, cuts_s: Sequence[float] | npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:

@@ -8,6 +8,7 @@ import io
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.runs import runs_of
 from vocheck.takes.overview import Picture
 
 WAVE_HEIGHT = 96
@@ -77,7 +78,7 @@ def curve_path(x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]) -> str:
     """Return a curve as the data of an SVG path, broken where a value is NaN."""
     return "".join(
         "M" + " ".join(f"{a:.0f},{b:.0f}" for a, b in zip(x[run], y[run], strict=True))
-        for run in _runs(~np.isnan(y))
+        for run in _runs(y)
     )
 
 
@@ -86,14 +87,13 @@ def band_path(
 ) -> str:
     """Return the band between two curves as the data of an SVG path, broken where it is NaN."""
     parts = []
-    for run in _runs(~np.isnan(upper)):
+    for run in _runs(upper):
         forth = [f"{a:.0f},{b:.0f}" for a, b in zip(x[run], upper[run], strict=True)]
         back = [f"{a:.0f},{b + 1:.0f}" for a, b in zip(x[run], lower[run], strict=True)]
         parts.append(f"M{' '.join(forth)} L{' '.join(back[::-1])}Z")
     return "".join(parts)
 
 
-def _runs(present: npt.NDArray[np.bool_]) -> list[slice]:
-    """Return the stretches in which something is there."""
-    edges = np.flatnonzero(np.diff(present.astype(np.int8), prepend=0, append=0))
-    return [slice(start, end) for start, end in edges.reshape(-1, 2).tolist()]
+def _runs(curve: npt.NDArray[np.float64]) -> list[slice]:
+    """Return the stretches in which a curve is not NaN."""
+    return [slice(start, end) for start, end in runs_of(~np.isnan(curve)).tolist()]

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from vocheck.dsp.decibels import amplitude_ratio
 from vocheck.takes.listening import ListeningCopy
 
 
@@ -55,7 +56,7 @@ def sound(
 
 def _volume(gain_db: float) -> float:
     """Return a gain as the volume of a player, which cannot turn anything up."""
-    return round(float(min(1.0, 10 ** (gain_db / 20))), 4)
+    return round(float(min(1.0, amplitude_ratio(gain_db))), 4)
 
 
 def _address(path: str, folder: Path) -> str:
