@@ -11,9 +11,10 @@ import pytest
 from tests.material.demo_session import FOLDER, planted, truth
 from vocheck.cli import run
 from vocheck.errors import SessionError
-from vocheck.script.check import check_takes
+from vocheck.policy.pace import read_time
 from vocheck.script.reading import check_reading
-from vocheck.script.text import read_script, read_time, syllables_in, words_of
+from vocheck.script.text import read_script, syllables_in, words_of
+from vocheck.takes.readings import check_takes
 
 
 def test_a_script_as_text_has_one_line_per_id(tmp_path: Path):

@@ -101,8 +101,7 @@ def _inputs(ctx: click.Context) -> list[Path]:
         )
     ]
     if any(path.exists() for _, path, _ in _outputs(ctx)):
-        from vocheck.policy.config import find_config
-        from vocheck.script.text import find_script
+        from vocheck.policy.config import find_config, find_script
 
         for path in {Path.cwd(), *read, *(path.parent for path in read)}:
             with suppress(VocheckError, OSError):  # which the command will tell itself

@@ -148,7 +148,8 @@ def script_of_session(script_file: Path | None, takes: Iterable[Path]) -> Script
 
     Says on stderr what is missing where its words cannot be checked.
     """
-    from vocheck.script.text import find_script, read_script
+    from vocheck.policy.config import find_script
+    from vocheck.script.text import read_script
 
     file = script_file or find_script(next(iter(takes)))
     if file is None:

@@ -41,7 +41,8 @@ def command(
     line and text. TAKES are files or folders, told apart by their names; checking them needs
     English and the extra: pip install 'vocheck[script]'.
     """
-    from vocheck.script.text import read_script, read_time
+    from vocheck.policy.pace import read_time
+    from vocheck.script.text import read_script
 
     if not takes:
         refuse_idle(ctx, ("pattern",), "without TAKES")
@@ -59,7 +60,7 @@ def command(
 
             deliver(render_read_times(times), output)
         return 0
-    from vocheck.script.check import check_takes
+    from vocheck.takes.readings import check_takes
 
     checked, failures = check_takes(takes, lines, pattern)
     if form == "json":

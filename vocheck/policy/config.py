@@ -108,3 +108,17 @@ def load_config(path: Path | None) -> Config:
             for key, table in sections[name].items():
                 as_table(table, f"{path}: {key_path(name, key)}")
     return Config(path=path, sections=sections, session=session)
+
+
+def find_script(take: str | os.PathLike[str]) -> Path | None:
+    """Return the script that the ``vocheck.toml`` nearest to a take names, if any.
+
+    Raises
+    ------
+    TargetError
+        If that file is malformed.
+    """
+    config = load_config(find_config(take))
+    if config.session.script is None or config.path is None:
+        return None
+    return config.path.parent / config.session.script

@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
+from vocheck.policy.pace import ReadTime
 from vocheck.policy.words import fill
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
-from vocheck.script.check import CheckedReading
 from vocheck.script.reading import Misread, Reading
-from vocheck.script.text import ReadTime
+from vocheck.takes.readings import CheckedReading
 
 _FITS = {
     "calm": ("fits with room to spare", "keep"),
