@@ -111,3 +111,12 @@ def test_a_take_is_found_by_its_name_alone():
     """Folder, suffix and case do not matter; a dot inside a name is kept."""
     assert take_key("/x/02_Kiln_t3.WAV") == "02_kiln_t3" == take_key("02_kiln_t3")
     assert take_key("v1.2_t3") == "v1.2_t3"
+
+
+def test_no_pattern_hangs_and_letters_are_those_of_any_language():
+    """Alternatives of one another cost a backtracking matcher years; a letter may have marks."""
+    slow = compile_pattern(r"(?P<line>(a|aa)+)x")
+    assert parse_name("a" * 200, slow) is None
+    found = parse_name("Töpfer_03.wav", compile_pattern(r"(?P<line>[\w-]+)_(?P<take>\d+)"))
+    assert found is not None
+    assert (found.line, found.take) == ("Töpfer", 3)

@@ -17,10 +17,12 @@ def command(name: str | None, output: Path | None) -> int:
     """Explain a measurement or a finding: meaning, method, source, limits of validity.
 
     NAME is a measurement (noise), a field of one (noise.snr_db) or a finding (noise_floor); without
-    it, all of them are listed.
+    it, all of them are listed. A vocheck.toml in this folder or above it counts.
     """
     from vocheck.commands.options import deliver
+    from vocheck.policy.every import policy_for
     from vocheck.report.text.explain import render_explanation, render_names
 
-    deliver(render_names() if name is None else render_explanation(name), output)
+    rules = policy_for(Path.cwd()).rules
+    deliver(render_names(rules) if name is None else render_explanation(name, rules), output)
     return 0

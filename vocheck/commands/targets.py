@@ -20,13 +20,10 @@ def command(names: tuple[str, ...], form: str, output: Path | None) -> int:
     With NAME, everything known about that destination. A vocheck.toml in this folder or above it
     may add destinations or change shipped ones.
     """
-    from vocheck.policy.config import find_config, load_config
-    from vocheck.policy.destinations import find_destinations, load_destinations
+    from vocheck.policy.every import policy_for
 
-    config = load_config(find_config(Path.cwd()))
-    chosen = (
-        find_destinations(names, config) if names else tuple(load_destinations(config).values())
-    )
+    policy = policy_for(Path.cwd())
+    chosen = policy.find_destinations(names) if names else tuple(policy.destinations.values())
     if form == "json":
         from vocheck.report.json import render_json
 

@@ -31,9 +31,10 @@ from vocheck.mix.results import (
     Stems,
 )
 from vocheck.mix.stems import compare, dialogue_lufs, lead_over_time, read_stems
-from vocheck.policy.config import Config, find_config, load_config
+from vocheck.policy.config import Config
 from vocheck.policy.delivery import Verdict, worst
-from vocheck.policy.destinations import ANY_MIX, Destination, find_destinations
+from vocheck.policy.destinations import ANY_MIX, Destination
+from vocheck.policy.every import Policy, policy_for
 from vocheck.recording import Source
 from vocheck.voice.level import active_level
 
@@ -88,10 +89,9 @@ def check_mix(
         If a destination is unknown.
     """
     path = os.fspath(path)
-    if config is None:
-        config = load_config(find_config(path))
-    destinations = find_destinations(targets, config)
-    (any_mix,) = find_destinations([ANY_MIX], config)
+    policy = policy_for(path) if config is None else Policy(config)
+    destinations = policy.find_destinations(targets)
+    (any_mix,) = policy.find_destinations([ANY_MIX])
     codings = _codings(destinations) if encode is None else tuple(dict.fromkeys(encode))
     readings = read_stems(stems or {})
     want_active = any(destination.rule("active_dbfs") for destination in destinations)

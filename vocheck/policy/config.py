@@ -26,6 +26,7 @@ from typing import Any
 from vocheck.errors import TargetError
 from vocheck.policy.facts import nearest
 from vocheck.policy.loader import Table, as_table, build, key_path, parse
+from vocheck.policy.pattern import PatternError, name_pattern
 
 FILE_NAME = "vocheck.toml"
 SECTIONS = ("limits", "words", "room", "destinations")
@@ -46,6 +47,20 @@ class SessionRow:
 
     pattern: str | None = None
     script: str | None = None
+
+    def check(self, where: str) -> None:
+        """Check what a type cannot say.
+
+        Raises
+        ------
+        TargetError
+            If the pattern cannot be used.
+        """
+        if self.pattern is not None:
+            try:
+                name_pattern(self.pattern)
+            except PatternError as error:
+                raise TargetError(f"{where}: pattern: {error}") from error
 
 
 @dataclass(frozen=True)
@@ -101,6 +116,7 @@ def load_config(path: Path | None) -> Config:
             hint = nearest(name, known) or f"; known are {', '.join(known)}"
             raise TargetError(f"{path}: unknown table {key_path(name)}{hint}")
     session = build(SessionRow, tables.get("session", {}), f"{path}: [session]")
+    session.check(f"{path}: [session]")
     sections = {}
     for name in SECTIONS:
         if name in tables:

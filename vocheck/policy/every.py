@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
-from vocheck.policy.config import SECTIONS, Config, SessionRow, load_config
+from vocheck.policy.config import SECTIONS, Config, SessionRow, find_config, load_config
 from vocheck.policy.destinations import (
     Destination,
     Destinations,
@@ -59,6 +60,11 @@ class Policy:
         """What a recording room is held to."""
         return ROOM.load(self.config)
 
+    @property
+    def rules(self) -> Rules:
+        """Every rule that `vocheck explain` knows, by name."""
+        return {**self.limits, **self.words, **self.room}
+
     @cached_property
     def destinations(self) -> Destinations:
         """Where the sound can go."""
@@ -76,6 +82,26 @@ class Policy:
 
     def __getstate__(self) -> dict[str, Any]:
         return {"config": self.config}
+
+
+def policy_for(path: str | os.PathLike[str]) -> Policy:
+    """Return what judges a take or a folder: with the overrides of the nearest ``vocheck.toml``.
+
+    Raises
+    ------
+    TargetError
+        As `load_policy`.
+    """
+    file = find_config(path)
+    if file is None:
+        return load_policy()
+    state = file.stat()
+    return _loaded(file, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=8)
+def _loaded(file: Path, _changed_ns: int, _size: int) -> Policy:
+    return load_policy(file)
 
 
 def load_policy(path: Path | None = None) -> Policy:

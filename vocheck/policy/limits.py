@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from vocheck.errors import TargetError
 from vocheck.policy.config import Config
 from vocheck.policy.facts import FactType, UnknownFactError, check_events, nearest, type_of
-from vocheck.policy.loader import Table, as_table, build, key_path, shipped, shown
+from vocheck.policy.loader import Table, as_table, build, convert, key_path, shipped, shown
 from vocheck.policy.rule import (
     SEVERITIES,
     TEXTS,
@@ -183,9 +183,8 @@ class RuleFile:
             _asked(lambda: check_events(root, rule.times or ""), f"{where}: times")
         for name in rule.replaces:
             if name not in rules:
-                raise TargetError(
-                    f"{where}: replaces {shown(name)}: no such rule{nearest(name, rules)}"
-                )
+                hint = nearest(name, rules)
+                raise TargetError(f"{where}: replaces: there is no rule {shown(name)}{hint}")
         self._check_texts(rule, fact, root, where)
 
     @staticmethod
@@ -216,14 +215,15 @@ def _overridden(base: Table, override: Table, where: str) -> dict[str, Any]:
     """Return `base` with a studio's numbers, each carrying the studio's file as its source."""
     table = {**base, **override}
     own = {
-        "source": override.get("source", where),
-        "status": override.get("status", "our choice"),
+        "source": convert(str, override.get("source", where), f"{where}: source"),
+        "status": convert(Status, override.get("status", "our choice"), f"{where}: status"),
     }
     for severity in SEVERITIES:
         given = override.get(severity)
         if isinstance(given, Mapping):
             table[severity] = {**own, **given}
         elif isinstance(given, Number):  # anything else is told when the row is built
+            convert(Number, given, f"{where}: {severity}")
             table[severity] = {"value": given, **own}
     # The numbers that were not overridden keep their own source.
     return {**table, **{key: base[key] for key in ("source", "status") if key in base}}
@@ -247,9 +247,7 @@ def _check_value(sense: Sense, value: Value, fact: FactType, where: str) -> None
             raise TargetError(f"{where} must be true, not {shown(value)}")
     elif sense in ("above", "below"):
         if fact.kind not in (int, float):
-            raise TargetError(
-                f"{where}: this fact is {_WHAT[fact.kind]}: it can only be judged by 'is'"
-            )
+            raise TargetError(f"{where}: this fact is {_WHAT[fact.kind]}: its sense must be 'is'")
         if isinstance(value, bool | str):
             raise TargetError(f"{where} must be a number, not {shown(value)}")
     elif fact.choices and value not in fact.choices:

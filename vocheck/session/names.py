@@ -12,13 +12,13 @@ from __future__ import annotations
 
 import csv
 import os
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from vocheck.errors import SessionError
-from vocheck.policy.config import find_config, load_config
+from vocheck.policy.every import policy_for
+from vocheck.policy.pattern import NamePattern, PatternError, name_pattern
 from vocheck.results import Result
 
 DEFAULT_PATTERN = r"(?P<line>.+?)[ ._-]+(?:take|tk|t)[ ._-]*(?P<take>\d+)"
@@ -61,7 +61,7 @@ Notes = Mapping[str, Note]
 """Notes by take: the file's name without suffix, in lower case."""
 
 
-def compile_pattern(pattern: str = DEFAULT_PATTERN) -> re.Pattern[str]:
+def compile_pattern(pattern: str = DEFAULT_PATTERN) -> NamePattern:
     """Return a file-name pattern ready for use.
 
     Raises
@@ -70,20 +70,17 @@ def compile_pattern(pattern: str = DEFAULT_PATTERN) -> re.Pattern[str]:
         If it is not a regular expression or lacks the group ``line``.
     """
     try:
-        compiled = re.compile(pattern, re.IGNORECASE)
-    except re.error as error:
+        return name_pattern(pattern)
+    except PatternError as error:
         raise SessionError(f"pattern {pattern!r}: {error}") from error
-    if "line" not in compiled.groupindex:
-        raise SessionError(f"pattern {pattern!r}: needs a group (?P<line>...)")
-    return compiled
 
 
-def parse_name(path: str | os.PathLike[str], pattern: re.Pattern[str]) -> TakeName | None:
+def parse_name(path: str | os.PathLike[str], pattern: NamePattern) -> TakeName | None:
     """Return which line and take a file is, or ``None`` if its name does not say."""
-    found = pattern.fullmatch(Path(path).stem)
-    if found is None:
+    found = pattern.groups(Path(path).stem)
+    if found is None or not found["line"]:
         return None
-    take = found.groupdict().get("take")
+    take = found.get("take")
     return TakeName(found["line"], int(take) if take and take.isdigit() else None)
 
 
@@ -165,7 +162,7 @@ def open_session(
     return Session(lines, tuple(left_out), notes_beside(found) if notes is None else notes)
 
 
-def pattern_for(path: str | os.PathLike[str], pattern: str | None = None) -> re.Pattern[str]:
+def pattern_for(path: str | os.PathLike[str], pattern: str | None = None) -> NamePattern:
     """Return the file-name pattern for a take: the given one, the studio's, or the usual one.
 
     Raises
@@ -176,12 +173,12 @@ def pattern_for(path: str | os.PathLike[str], pattern: str | None = None) -> re.
         If the studio's ``vocheck.toml`` is malformed.
     """
     if pattern is None:
-        pattern = load_config(find_config(path)).session.pattern or DEFAULT_PATTERN
+        pattern = policy_for(path).session.pattern or DEFAULT_PATTERN
     return compile_pattern(pattern)
 
 
 def group_takes(
-    paths: Iterable[Path], pattern: re.Pattern[str]
+    paths: Iterable[Path], pattern: NamePattern
 ) -> tuple[dict[str, list[tuple[Path, int | None]]], list[Path]]:
     """Group takes by line, and return the files whose names are not those of takes.
 

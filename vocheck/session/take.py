@@ -13,11 +13,11 @@ from typing import Any
 from vocheck.audio.readers import read
 from vocheck.errors import AudioError
 from vocheck.measurements import Measurements, measure
-from vocheck.policy.config import find_config, load_config
 from vocheck.policy.delivery import Delivery, forecast
-from vocheck.policy.destinations import Destination, find_destinations
+from vocheck.policy.destinations import Destination
+from vocheck.policy.every import Policy, policy_for
 from vocheck.policy.judge import Finding, Verdict, judge, judge_reading, verdict_of
-from vocheck.policy.limits import WORDS, Limits, load_limits
+from vocheck.policy.limits import Limits, load_limits
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
 from vocheck.script.reading import Reading, can_hear_words, check_reading
@@ -117,7 +117,8 @@ def check_recording(
 
 def with_words(result: TakeResult, reading: Reading) -> TakeResult:
     """Return what is said of a take once its words were held against the script."""
-    findings = judge_reading(reading, result.findings, WORDS.load())
+    policy = policy_for(result.path) if result.path else Policy()
+    findings = judge_reading(reading, result.findings, policy.words)
     return replace(result, findings=findings, verdict=verdict_of(findings), reading=reading)
 
 
@@ -178,9 +179,9 @@ def _check(
 ) -> TakeResult:
     """Check a file, which is loaded only if what is asked was not measured before."""
     path = os.fspath(path)
-    config = load_config(find_config(path))
+    policy = policy_for(path)
     name = parse_name(path, pattern_for(path, pattern))
-    destinations = find_destinations(targets, config)
+    destinations = policy.find_destinations(targets)
     if not os.path.isfile(path):
         load()  # says what it is instead
     sha256 = _sha256(path)
@@ -195,7 +196,7 @@ def _check(
     facts = remember(Measured, (sha256,), measured, keep=lambda: _sha256(path) == sha256)
     result = _judged(
         replace(facts, source=replace(facts.source, path=path)),
-        limits if limits is not None else load_limits(config),
+        limits if limits is not None else policy.limits,
         destinations,
         sha256,
         line,

@@ -9,24 +9,22 @@ from types import ModuleType
 
 from vocheck.errors import TargetError
 from vocheck.measurements import MEASUREMENTS, group_name
-from vocheck.policy.limits import load_limits
 from vocheck.policy.rule import Rule, Rules, Value
 from vocheck.report.text.style import bold, dim, table, wrap
 from vocheck.results import Group
 
 
-def render_names(limits: Rules | None = None) -> str:
+def render_names(rules: Rules) -> str:
     """Return the list of everything that can be explained."""
-    limits = load_limits() if limits is None else limits
     measurements = [(bold(group_name(module)), _summary(module)) for module in MEASUREMENTS]
-    findings = [(bold(limit.name), dim(limit.fact)) for limit in limits.values()]
+    findings = [(bold(limit.name), dim(limit.fact)) for limit in rules.values()]
     return (
         f"Measurements\n{table(measurements, '  ')}\n\n"
         f"Findings, and what they judge\n{table(findings, '  ')}\n"
     )
 
 
-def render_explanation(name: str, limits: Rules | None = None) -> str:
+def render_explanation(name: str, rules: Rules) -> str:
     """Return what is known of a measurement, one of its fields, or a finding.
 
     Raises
@@ -34,19 +32,18 @@ def render_explanation(name: str, limits: Rules | None = None) -> str:
     TargetError
         If nothing is known by that name; the message offers the closest ones.
     """
-    limits = load_limits() if limits is None else limits
     groups = {group_name(module): module for module in MEASUREMENTS}
     group, _, field = name.partition(".")
-    if name in limits:
-        return _limit(limits[name])
+    if name in rules:
+        return _limit(rules[name])
     if group in groups and (not field or field in _fields(groups[group])):
-        judged = [limit for limit in limits.values() if limit.fact.startswith(name)]
+        judged = [limit for limit in rules.values() if limit.fact.startswith(name)]
         body = inspect.cleandoc(groups[group].__doc__ or "")
         if field:
             body = f"{bold(name)}\n{_fields(groups[group])[field]}\n\n{body}"
         tail = "".join(f"\n{_limit(limit)}" for limit in judged)
         return f"{body}\n{tail}"
-    close = difflib.get_close_matches(name, [*limits, *groups], 3, 0.5)
+    close = difflib.get_close_matches(name, [*rules, *groups], 3, 0.5)
     hint = f"; did you mean {', '.join(close)}?" if close else ""
     raise TargetError(f"nothing is known by the name {name!r}{hint} (vocheck explain lists all)")
 
