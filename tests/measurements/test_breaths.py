@@ -17,7 +17,7 @@ RATE = 48000
 
 @pytest.fixture(scope="module")
 def voice() -> speech.Speech:
-    return speech.take("slt", speech.TEST_LINES[:5], room_db=-65.0)
+    return speech.take("en-us", speech.TEST_LINES[:5], room_db=-65.0)
 
 
 def breath(seconds: float, rng: np.random.Generator) -> np.ndarray:

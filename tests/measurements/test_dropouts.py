@@ -17,7 +17,7 @@ RATE = 48000
 
 @pytest.fixture(scope="module")
 def voice() -> np.ndarray:
-    return speech.take("slt", speech.TEST_LINES[:2]).samples
+    return speech.take("en-us", speech.TEST_LINES[:2]).samples
 
 
 def loudest(x: np.ndarray, frames: int = 4800) -> int:

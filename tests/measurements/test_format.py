@@ -17,7 +17,7 @@ RATE = 48000
 @pytest.fixture(scope="module")
 def voice() -> np.ndarray:
     """Five seconds or so of speech over room noise, shape (frames,)."""
-    return speech.take("slt", speech.TEST_LINES[:2]).samples
+    return speech.take("en-us", speech.TEST_LINES[:2]).samples
 
 
 def quantised(x: np.ndarray, bits: int) -> np.ndarray:

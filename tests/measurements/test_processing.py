@@ -71,7 +71,7 @@ def test_a_gate_is_found_with_its_depth(depth_db):
 @pytest.mark.parametrize("threshold_db", [-24.0, -12.0])
 def test_a_gate_that_also_closes_inside_phrases_is_found(threshold_db):
     """A gate of 20 dB near the level of the voice: found, with the depth that was set."""
-    take = voices.take("kal", voices.DEVELOPMENT_LINES[:3], room_db=-40.0)
+    take = voices.take("en-us+m3", voices.DEVELOPMENT_LINES[:3], room_db=-40.0)
     x = gated(take.samples, Gate(-23.0 + threshold_db, 20.0, hold_ms=20.0, release_ms=40.0))
     found = processing.measure(Recording(x, take.rate))
     assert found.gated is True
@@ -81,7 +81,7 @@ def test_a_gate_that_also_closes_inside_phrases_is_found(threshold_db):
 
 def test_the_nearer_a_gate_closes_to_the_voice_the_more_is_dead():
     """One take behind one gate at four thresholds: more and more of the phrases is dead."""
-    take = voices.take("kal", voices.DEVELOPMENT_LINES[:3], room_db=-60.0)
+    take = voices.take("en-us+m3", voices.DEVELOPMENT_LINES[:3], room_db=-60.0)
     dead = [
         processing.measure(
             Recording(gated(take.samples, Gate(-23.0 + threshold_db, 40.0)), take.rate)
@@ -105,7 +105,7 @@ def test_a_quiet_booth_is_no_gate(room_db):
 
 def test_noise_that_starts_half_way_is_no_gate():
     """A fan that runs from the middle on has two levels, too, but in the pauses as well."""
-    take = voices.take("kal", voices.DEVELOPMENT_LINES[:4], room_db=-55.0)
+    take = voices.take("en-us+m3", voices.DEVELOPMENT_LINES[:4], room_db=-55.0)
     fan = (
         10 ** (-63 / 20)
         * band_noise(len(take.samples) / take.rate, 20, 20_000)[: len(take.samples)]
@@ -185,7 +185,7 @@ def melody(frames: int, note_s: float = 0.3) -> np.ndarray:
 @pytest.mark.parametrize("level_db", [-20.0, -30.0, -40.0])
 def test_a_melody_under_the_voice_is_found(level_db):
     """Notes that never stop: found, with the level that they have."""
-    take = voices.take("kal", voices.DEVELOPMENT_LINES[:4], room_db=-60.0)
+    take = voices.take("en-us+m3", voices.DEVELOPMENT_LINES[:4], room_db=-60.0)
     x = take.samples + 10 ** ((level_db - 23.0) / 20) * melody(len(take.samples))
     found = processing.measure(Recording(x.astype(np.float32), take.rate))
     assert found.music_bed is True
@@ -231,7 +231,7 @@ def test_an_echo_of_the_voice_is_no_music():
 @pytest.mark.outside
 def test_real_music_under_the_voice_is_found():
     """Music 30 dB below the voice: found under most of the pieces, and nothing without it."""
-    take = voices.take("slt", voices.TEST_LINES[:4], room_db=-60.0)
+    take = voices.take("en-us", voices.TEST_LINES[:4], room_db=-60.0)
     assert processing.measure(Recording(take.samples, take.rate)).music_bed is False
     found = [
         processing.measure(

@@ -27,7 +27,7 @@ Samples = npt.NDArray[np.float32]
 
 
 @cache
-def dry(voice: str = "slt") -> Samples:
+def dry(voice: str = "en-us") -> Samples:
     """Return about 18 s of speech that no room has touched: test lines with pauses between."""
     pause = np.zeros(round(0.5 * RATE), np.float32)
     parts = [
@@ -50,7 +50,7 @@ def room(rt60_s: float, direct_db: float = 6.0, seed: int = 3) -> Samples:
     return np.concatenate(([1.0], np.zeros(round(0.003 * RATE)), tail)).astype(np.float32)
 
 
-def take(response: Samples, snr_db: float = 50.0, voice: str = "slt") -> Samples:
+def take(response: Samples, snr_db: float = 50.0, voice: str = "en-us") -> Samples:
     """Return the dry voice in a room, over white noise."""
     wet = oaconvolve(dry(voice), response)
     noise = np.random.default_rng(4).standard_normal(len(wet))

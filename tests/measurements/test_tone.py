@@ -23,7 +23,7 @@ def bursts(x: np.ndarray) -> np.ndarray:
 
 def spoken(name_rate: int = RATE) -> np.ndarray:
     """Return full-band test speech: a synthetic voice with hiss up to 24 kHz in its phrases."""
-    x = speech.take("slt", speech.TEST_LINES[:2]).samples
+    x = speech.take("en-us", speech.TEST_LINES[:2]).samples
     hiss = np.random.default_rng(1).standard_normal(len(x)) * np.abs(x) * 0.1
     return soxr.resample((x + hiss).astype(np.float32), RATE, name_rate)
 

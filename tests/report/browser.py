@@ -2,16 +2,59 @@
 
 from __future__ import annotations
 
+import io
+import platform
 import shutil
+import tarfile
+from pathlib import Path
 
 import pytest
 
 from tests.material import outside, packages
 
 
-def chromium() -> str:
-    """Return the path of the browser."""
-    return shutil.which("chromium-browser") or outside.tool("chromium", "chromium")
+def chromium() -> tuple[str, dict[str, str]]:
+    """Return the path of the browser and the variables it needs: Debian's, or the one of npm."""
+    installed = shutil.which("chromium") or shutil.which("chromium-browser")
+    if installed:
+        return installed, {}
+    if platform.machine() != "x86_64":
+        outside.missing("chromium is not installed (apt-get install chromium)")
+    folder = _unpacked(outside.fetch(packages.CHROMIUM))
+    return str(folder / "chromium"), {
+        "LD_LIBRARY_PATH": str(folder / "lib"),
+        "FONTCONFIG_PATH": str(folder),
+    }
+
+
+_FONTS = """<?xml version="1.0"?>
+<!DOCTYPE fontconfig SYSTEM "fonts.dtd">
+<fontconfig><dir>{folder}</dir></fontconfig>
+"""
+
+
+def _unpacked(package: Path) -> Path:
+    """Return the folder with the browser, its libraries and its fonts."""
+    import brotli
+
+    folder = package / "unpacked"
+    with outside.locked("chromium"):
+        if not folder.exists():
+            packed = package / "package" / "bin"
+            part = package / "unpacked.part"
+            shutil.rmtree(part, ignore_errors=True)
+            part.mkdir()
+            for file in ("al2023.tar.br", "fonts.tar.br", "swiftshader.tar.br"):
+                archive = io.BytesIO(brotli.decompress((packed / file).read_bytes()))
+                with tarfile.open(fileobj=archive) as members:
+                    members.extractall(part, filter="data")
+            program = part / "chromium"
+            program.write_bytes(brotli.decompress((packed / "chromium.br").read_bytes()))
+            program.chmod(0o755)
+            fonts = _FONTS.format(folder=folder / "fonts")
+            (part / "fonts.conf").write_text(fonts, encoding="utf-8")
+            part.rename(folder)
+    return folder
 
 
 SMALL_TARGETS = """() => [...document.querySelectorAll("button, select, input, summary, nav a")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -21,10 +22,11 @@ def browser() -> Iterator[object]:
     """Return headless Chromium, driven by Playwright."""
     from playwright.sync_api import sync_playwright
 
-    path = chromium()
+    path, variables = chromium()
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(
             executable_path=path,
+            env={**os.environ, **variables},
             args=[
                 "--no-sandbox",
                 "--disable-gpu",

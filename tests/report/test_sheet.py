@@ -1,12 +1,12 @@
-"""The PDF, read back by poppler."""
+"""The PDF, read back by PDFium."""
 
 from __future__ import annotations
 
-import subprocess
 from functools import cache
 from pathlib import Path
 
-from tests.material import outside
+from pypdfium2 import PdfDocument
+
 from tests.material.demo_session import FOLDER
 from vocheck.cli import run
 from vocheck.mix import check_mix
@@ -19,22 +19,15 @@ def overview() -> Overview:
     return make_overview(sorted(FOLDER.glob("0[12]_*.flac")), notes={})
 
 
-def text_of(pdf: bytes, folder: Path) -> list[str]:
-    """Return the text of each page, as pdftotext reads it."""
-    file = folder / "sheet.pdf"
-    file.write_bytes(pdf)
-    done = subprocess.run(
-        [outside.tool("pdftotext", "poppler-utils"), "-layout", str(file), "-"],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    return done.stdout.split("\f")[:-1]
+def text_of(pdf: bytes) -> list[str]:
+    """Return the text of each page, as PDFium reads it."""
+    with PdfDocument(pdf) as document:
+        return [page.get_textpage().get_text_bounded() for page in document]
 
 
-def test_one_page_per_line_with_every_take(tmp_path: Path):
+def test_one_page_per_line_with_every_take():
     """Each page names its line and ranks its takes."""
-    pages = text_of(render_session_pdf(overview(), "potter"), tmp_path)
+    pages = text_of(render_session_pdf(overview(), "potter"))
     assert len(pages) == 2
     for page, line in zip(pages, ("01_river", "02_kiln"), strict=True):
         assert f"potter: {line}" in page
@@ -42,10 +35,10 @@ def test_one_page_per_line_with_every_take(tmp_path: Path):
             assert f"take {take}" in page
 
 
-def test_a_mix_page_tells_the_verdict_of_each_destination(tmp_path: Path):
+def test_a_mix_page_tells_the_verdict_of_each_destination():
     """The page names destination, verdict and status."""
     result = check_mix(FOLDER / "mix.flac", ["social", "ebu-r128"])
-    (page,) = text_of(render_mix_pdf([result]), tmp_path)
+    (page,) = text_of(render_mix_pdf([result]))
     for destination in result.destinations:
         assert destination.title in page
         assert destination.verdict.upper() in page

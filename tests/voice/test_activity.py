@@ -56,7 +56,7 @@ def test_noise_alone_is_no_speech(level):
 
 def test_usable_pauses_keep_off_the_words():
     """100 ms after a phrase and 50 ms before one are left out; the ends of the take are not."""
-    take = voices.take("slt", voices.TEST_LINES[:2])
+    take = voices.take("en-us", voices.TEST_LINES[:2])
     found = activity_of(Recording(take.samples, RATE))
     for (start, end), (first, last) in zip(found.pauses, found.usable_pauses, strict=True):
         assert first == pytest.approx(start if start == 0.0 else start + 0.1)
