@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.demo_session import FOLDER
+from tests.material.demo_session import FOLDER
 from tests.session.misfortunes import break_the_reader, by_name
 from vocheck.cli import run
 from vocheck.errors import TargetError
