@@ -14,6 +14,7 @@ from vocheck.errors import SessionError
 from vocheck.policy.pace import read_time
 from vocheck.script.reading import check_reading
 from vocheck.script.text import read_script, syllables_in, words_of
+from vocheck.session.settings import make_settings
 from vocheck.takes.readings import check_takes
 
 
@@ -89,7 +90,9 @@ def test_the_dropped_word_of_the_demo_is_found_and_nothing_else():
     """Six takes of two lines are read as written, but for the planted word."""
     pytest.importorskip("pocketsphinx")
     script = read_script(FOLDER / "script.txt")
-    checked, failures = check_takes(sorted(FOLDER.glob("0[24]_*_t[123].flac")), script)
+    checked, failures = check_takes(
+        sorted(FOLDER.glob("0[24]_*_t[123].flac")), make_settings([], script=script)
+    )
     assert failures == []
     found = {
         Path(take.path).stem: [(m.kind, m.words) for m in take.reading.misread]
@@ -130,7 +133,7 @@ def test_findings_name_the_word_they_fall_on():
     """The planted pops are told with their words."""
     pytest.importorskip("pocketsphinx")
     script = read_script(FOLDER / "script.txt")
-    (take,), _ = check_takes([FOLDER / "01_river_t2.flac"], script)
+    (take,), _ = check_takes([FOLDER / "01_river_t2.flac"], make_settings([], script=script))
     words = {word for name, word in take.on_words if name == "plosive"}
     assert words == {
         fault["word"] for name, fault in planted() if name == "01_river_t2" and "word" in fault

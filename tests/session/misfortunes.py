@@ -7,9 +7,10 @@ import os
 import time
 from pathlib import Path
 
-import vocheck.session.take
-from vocheck.errors import AudioError, TargetError
+from vocheck.errors import AudioError
 from vocheck.recording import Recording
+from vocheck.session import takefile
+from vocheck.session.takefile import TakeFile
 
 
 def double(number: int) -> int:
@@ -56,8 +57,9 @@ def raise_what_cannot_be_pickled(*_: object) -> None:
     raise _OfItsOwn(1, 2)
 
 
-def by_name(path: str) -> str:
-    """Do what the file's name asks for."""
+def by_name(file: TakeFile) -> str:
+    """Do what the file's name asks for: work for `each`."""
+    path = file.path
     match Path(path).stem:
         case "crash":
             crash()
@@ -69,8 +71,6 @@ def by_name(path: str) -> str:
             b"\xe9".decode("utf-8")
         case "disk":
             raise OSError(5, "Input/output error")
-        case "settings":
-            raise TargetError("vocheck.toml: malformed")
         case "strange":
             raise_what_cannot_be_pickled()
     return path.upper()
@@ -78,10 +78,10 @@ def by_name(path: str) -> str:
 
 def break_the_reader() -> None:
     """Have the file called ``crash`` end the process, and one called ``latin`` fail, when read."""
-    honest = vocheck.session.take.read
+    honest = takefile.read
 
     def read(path: str) -> Recording:
-        by_name(path)
+        by_name(TakeFile(path))
         return honest(path)
 
-    vocheck.session.take.read = read
+    takefile.read = read

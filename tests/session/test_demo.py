@@ -131,7 +131,7 @@ def test_the_comp_sheet_hears_the_dropped_word():
         if fault["kind"] != "dropped word":
             continue
         line = truth()["takes"][take]["line"]
-        (sheet,) = comp_takes(sorted(FOLDER.glob(f"{line}_t*.flac")), notes={})
+        (sheet,) = comp_takes(sorted(FOLDER.glob(f"{line}_t*.flac")), notes={}).sheets
         named = [(Path(sheet.takes[d.take]).stem, d.kind) for d in sheet.deviations]
         assert named == [(take, "missing")]
 

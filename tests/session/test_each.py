@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,11 +14,14 @@ from tests.session.misfortunes import break_the_reader, by_name
 from vocheck.cli import run
 from vocheck.errors import TargetError
 from vocheck.session.each import AT_ONCE, Failure, each
+from vocheck.session.settings import make_settings
+from vocheck.session.take import check_all
 from vocheck.session.workers import WorkerPool
 from vocheck.takes.comp import comp_takes
 from vocheck.takes.overview import make_overview
 from vocheck.takes.rank import rank_takes
 
+SETTINGS = make_settings([])
 BAD = {
     "memory": "memory.wav: does not fit into memory",
     "not_audio": "not_audio.wav: is not an audio file",
@@ -33,11 +37,11 @@ def test_each_bad_file_is_one_line(executor: str):
     """The same whoever does the work; what is good stands in its place between."""
     paths = [name for bad in BAD for name in (f"{bad}.wav", "good.wav")]
     if executor == "none":
-        done = list(each(by_name, paths))
+        done = list(each(by_name, paths, SETTINGS))
     else:
         pool = ThreadPoolExecutor(2) if executor == "threads" else WorkerPool(2)
         with pool:
-            done = list(each(by_name, paths, pool))
+            done = list(each(by_name, paths, replace(SETTINGS, executor=pool)))
     assert done[1::2] == ["GOOD.WAV"] * len(BAD)
     assert done[::2] == [Failure(path=f"{bad}.wav", error=told) for bad, told in BAD.items()]
 
@@ -45,7 +49,8 @@ def test_each_bad_file_is_one_line(executor: str):
 def test_a_crash_is_one_line():
     """In a worker; the work after it is done by a new one."""
     with WorkerPool(1) as pool:
-        first, crashed, last = each(by_name, ["a.wav", "crash.wav", "b.wav"], pool)
+        settings = replace(SETTINGS, executor=pool)
+        first, crashed, last = each(by_name, ["a.wav", "crash.wav", "b.wav"], settings)
     assert (first, last) == ("A.WAV", "B.WAV")
     assert crashed == Failure(
         path="crash.wav",
@@ -53,12 +58,11 @@ def test_a_crash_is_one_line():
     )
 
 
-def test_what_concerns_every_file_is_raised():
-    """Malformed settings are no fault of one file."""
-    with pytest.raises(TargetError):
-        list(each(by_name, ["settings.wav"]))
-    with WorkerPool(1) as pool, pytest.raises(TargetError):
-        list(each(by_name, ["settings.wav"], pool))
+def test_what_concerns_every_file_is_raised(session: Path):
+    """Malformed settings are no fault of one file: they are told before the first is opened."""
+    (session / "vocheck.toml").write_text("[limits.noise_flor]\nfixable = -58.0\n")
+    with pytest.raises(TargetError, match="noise_flor"):
+        check_all([session / "02_kiln_t1.flac"])
 
 
 def test_only_so_much_waits_in_an_executor():
@@ -72,7 +76,7 @@ def test_only_so_much_waits_in_an_executor():
             yield f"{k}.wav"
 
     with ThreadPoolExecutor(1) as pool:
-        done = each(by_name, paths(), pool)
+        done = each(by_name, paths(), replace(SETTINGS, executor=pool))
         assert next(done) == "0.WAV"
         assert handed == AT_ONCE
         assert len(list(done)) == 10 * AT_ONCE - 1
@@ -94,14 +98,15 @@ def test_a_session_goes_on_when_a_take_crashes(session: Path):
     pattern = r"(?:02_)?(?P<line>kiln|)(?:crash|latin)?(?:_t(?P<take>\d))?"
     with WorkerPool(2, break_the_reader) as pool:
         ranking = rank_takes([session], pattern=pattern, executor=pool)
-        sheets = comp_takes([session], pattern=pattern, executor=pool)
+        comp = comp_takes([session], pattern=pattern, executor=pool)
         overview = make_overview([session], pattern=pattern, executor=pool)
     ranked = sorted(Path(take.path or "").name for take in ranking.lines[-1].order)
     assert ranked == ["02_kiln_t1.flac", "02_kiln_t3.flac"]
     failed = {Path(failure.path).name for failure in ranking.failures}
     assert failed == {"crash.flac", "latin.flac", "02_kiln_t9.flac"}
-    assert overview.failures == ranking.failures
-    assert {Path(f.path).name for sheet in sheets for f in sheet.failures} == failed
+    assert overview.failures == comp.failures == ranking.failures
+    assert overview.sheets == comp.sheets
+    assert overview.ranking == ranking
 
 
 @pytest.mark.parametrize(

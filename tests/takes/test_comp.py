@@ -40,7 +40,7 @@ def spoiled(folder: Path) -> None:
 def test_the_path_takes_each_phrase_from_the_take_that_has_it_clean(tmp_path: Path):
     """One take is spoiled in its first sentence, the other in its second: one cut joins them."""
     spoiled(tmp_path)
-    (sheet,) = comp_takes([tmp_path], notes={})
+    (sheet,) = comp_takes([tmp_path], notes={}).sheets
     names = [Path(path).stem for path in sheet.takes]
     chosen = [names[phrase.chosen] for phrase in sheet.phrases]
     assert chosen[0] == f"{LINE}_t4"
@@ -64,14 +64,14 @@ def test_the_path_takes_each_phrase_from_the_take_that_has_it_clean(tmp_path: Pa
 def test_a_clean_take_is_used_whole():
     """A cut has to earn itself: between faultless takes none does."""
     takes = [FOLDER / f"{take}.flac" for take in truth()["lines"][LINE]["faultless"]]
-    (sheet,) = comp_takes(takes, notes={})
+    (sheet,) = comp_takes(takes, notes={}).sheets
     assert sheet.cuts == 0
     assert sheet.deviations == ()
 
 
 def test_phrases_are_cut_in_the_pauses():
     """No cut lies inside a word of any take."""
-    (sheet,) = comp_takes(sorted(FOLDER.glob(f"{LINE}_t*.flac")), notes={})
+    (sheet,) = comp_takes(sorted(FOLDER.glob(f"{LINE}_t*.flac")), notes={}).sheets
     assert len(sheet.phrases) > 1
     for phrase in sheet.phrases[1:]:
         for reading in phrase.readings:
@@ -87,6 +87,10 @@ def test_a_line_of_which_no_take_can_be_read_is_told(tmp_path: Path, capsys):
     (tmp_path / "09_ferry_t1.wav").write_bytes(b"not audio")
     assert run(["comp", str(tmp_path), "--format", "json"]) == 2
     said = capsys.readouterr()
+    page = tmp_path / "page.html"
+    assert run(["comp", str(tmp_path), "--format", "json", "--html", str(page)]) == 2
+    assert capsys.readouterr() == said
+    assert "01_river" in page.read_text("utf-8")
     sheets = json.loads(said.out)
     assert [len(sheet["takes"]) for sheet in sheets] == [1, 0]
     assert "09_ferry_t1.wav" in said.err
@@ -105,6 +109,6 @@ def test_the_command_answers_first(capsys):
 @pytest.mark.parametrize("take", ["01_river_t1"])
 def test_a_single_take_is_a_sheet_too(take: str):
     """Nothing to compare with, nothing to cut."""
-    (sheet,) = comp_takes([FOLDER / f"{take}.flac"], notes={})
+    (sheet,) = comp_takes([FOLDER / f"{take}.flac"], notes={}).sheets
     assert sheet.cuts == 0
     assert sheet.path_points == pytest.approx(sheet.best_single_points)

@@ -13,7 +13,6 @@ from vocheck.commands.options import (
     output_option,
     page_options,
     progress,
-    script_of_session,
     session_options,
 )
 
@@ -42,39 +41,30 @@ def command(
     TAKES are folders or files. The cleanest path through the phrases stands first, beside the best
     single take; then the grid of phrases and takes, and what a take has possibly misread.
     """
-    from vocheck.commands.pool import take_pool
-    from vocheck.session.names import find_recordings
+    from vocheck.commands.pool import take_settings
     from vocheck.takes.comp import comp_takes
 
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
-    script = script_of_session(script_file, takes)
-    with take_pool(jobs, len(find_recordings(takes))) as executor:
+    with take_settings(takes, jobs, script_file, pattern=pattern) as (paths, settings):
         if page is None:
-            sheets = comp_takes(takes, pattern=pattern, executor=executor, script=script)
-            failures = [failure for sheet in sheets for failure in sheet.failures]
+            comp = comp_takes(paths, settings, progress=progress(quiet))
         else:
             from vocheck.commands.pages import write_comp_page
             from vocheck.takes.overview import make_overview
 
-            overview = make_overview(
-                takes,
-                pattern=pattern,
-                executor=executor,
-                progress=progress(quiet),
-                script=script,
-            )
+            overview = make_overview(paths, settings, progress=progress(quiet))
             write_comp_page(overview, page, embed_audio)
-            sheets, failures = overview.sheets, list(overview.failures)
+            comp = overview.comp
     if form == "json":
         from vocheck.report.json import render_json
 
-        report = render_json(sheets)
+        report = render_json(comp.sheets)
     else:
         from vocheck.report.text.comp import render_sheets
 
-        report = render_sheets(sheets)
+        report = render_sheets(comp.sheets)
     deliver(report, output)
-    for failure in failures:
+    for failure in comp.failures:
         click.echo(f"vocheck: {failure.error}", err=True)
-    return 2 if failures else 0
+    return 2 if comp.failures else 0

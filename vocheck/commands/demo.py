@@ -20,7 +20,7 @@ def command(folder: Path, quiet: bool) -> int:
     river town, and the ranking as JSON beside them. Files that are there already are kept.
     """
     from vocheck.commands.options import deliver, progress
-    from vocheck.commands.pool import take_pool
+    from vocheck.commands.pool import take_settings
     from vocheck.commands.rank import DEFAULT_TARGETS
     from vocheck.files import refuse_to_write
     from vocheck.report.json import render_json
@@ -32,10 +32,8 @@ def command(folder: Path, quiet: bool) -> int:
     if folder.is_dir():
         refuse_to_write(report)
     takes = copy_session(folder)
-    with take_pool(None, len(takes)) as executor:
-        ranking = rank_takes(
-            [folder], targets=DEFAULT_TARGETS, executor=executor, progress=progress(quiet)
-        )
+    with take_settings([folder], None, targets=DEFAULT_TARGETS) as (_, settings):
+        ranking = rank_takes([folder], settings, progress=progress(quiet))
     deliver(render_json(ranking), report)
     deliver(render_ranking(ranking), None)
     click.echo(f"\nThe takes are in {folder}, the ranking with every number in {report}.")

@@ -43,15 +43,16 @@ def command(
     Level, tone, noise, room, pitch and pace of each TAKE against REFERENCE, with tolerances and
     their sources, a suggested gain and equalizer, and a hint of the distance to the microphone.
     """
-    from vocheck.commands.pool import take_pool
+    from vocheck.commands.pool import take_settings
+    from vocheck.errors import AudioError
     from vocheck.session.each import Failure
-    from vocheck.session.names import find_recordings
     from vocheck.session.take import TakeResult, check_all
     from vocheck.takes.match import match_results
 
-    paths = [reference, *find_recordings(takes)]
-    with take_pool(jobs, len(paths)) as executor:
-        first, *others = check_all(paths, executor=executor)
+    if reference.is_dir():
+        raise AudioError(f"{reference}: is a folder, not a recording")
+    with take_settings([reference, *takes], jobs) as (paths, settings):
+        first, *others = check_all(paths, settings)
     failures = [result for result in (first, *others) if isinstance(result, Failure)]
     results = []
     if isinstance(first, TakeResult):

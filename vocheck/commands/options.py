@@ -13,10 +13,12 @@ from vocheck.commands.guard import Output
 
 if TYPE_CHECKING:
     from vocheck.script.text import Script
+    from vocheck.session.cache import Cache
 
 F = TypeVar("F", bound=Callable[..., Any])
 T = TypeVar("T")
 
+_NO_CACHE = "vocheck.no_cache"
 SEVERITY_RANKS = {"note": 0, "fixable": 1, "retake": 2}
 
 
@@ -72,19 +74,25 @@ def jobs_option(function: F) -> F:
 def cache_option(function: F) -> F:
     """Add ``--no-cache``; without it, what was measured before is not measured again."""
 
-    def turn_on(context: click.Context, _: click.Parameter, without: bool) -> None:
-        if not without:
-            from vocheck.session.cache import remembering, user_folder
-
-            context.with_resource(remembering(user_folder()))
+    def note(context: click.Context, _: click.Parameter, without: bool) -> None:
+        context.meta[_NO_CACHE] = without
 
     return click.option(
         "--no-cache",
         is_flag=True,
         expose_value=False,
-        callback=turn_on,
+        callback=note,
         help="Measure anew what was measured before.",
     )(function)
+
+
+def cache_of_command() -> Cache | None:
+    """Return the user's cache, unless the command that runs was told to do without."""
+    from vocheck.session.cache import user_cache
+
+    context = click.get_current_context(silent=True)
+    without = context is not None and context.meta.get(_NO_CACHE, False)
+    return None if without else user_cache()
 
 
 def session_options(function: F) -> F:
@@ -143,17 +151,10 @@ def script_option(function: F) -> F:
     )(function)
 
 
-def script_of_session(script_file: Path | None, takes: Iterable[Path]) -> Script | None:
-    """Return the script that was asked for, or the one that ``vocheck.toml`` names, if any.
-
-    Says on stderr what is missing where its words cannot be checked.
-    """
-    from vocheck.policy.config import find_script
+def read_session_script(file: Path) -> Script:
+    """Read the script of a session; say on stderr what is missing to check its words."""
     from vocheck.script.text import read_script
 
-    file = script_file or find_script(next(iter(takes)))
-    if file is None:
-        return None
     script = read_script(file)
     tell_what_words_need()
     return script

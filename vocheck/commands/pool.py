@@ -1,39 +1,62 @@
-"""Processes for many takes: a file that crashes its process costs itself only."""
+"""What the commands on takes work with: the settings of the session, made once, and its workers."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from concurrent.futures import Executor
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Unpack
+
+from vocheck.commands.options import cache_of_command, read_session_script
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from vocheck.session.settings import Options, Settings
 
 
 @contextmanager
-def take_pool(jobs: int | None, takes: int) -> Iterator[Executor | None]:
-    """Yield an executor for `takes` takes, or ``None`` for one.
+def take_settings(
+    files: Sequence[Path],
+    jobs: int | None,
+    script_file: Path | None = None,
+    **options: Unpack[Options],
+) -> Iterator[tuple[list[Path], Settings]]:
+    """Yield the takes among files and folders, and the settings for them.
 
-    A single take is measured in this process: starting another costs as much again, and where it
-    crashes there is no other file to go on with.
+    Many takes are measured in worker processes, a single one here: starting another process costs
+    as much again, and where the one take crashes there is no other to go on with.
     """
-    if takes < 2:
-        yield None
+    from vocheck.session.names import find_recordings
+
+    paths = find_recordings(files)
+    settings = session_settings(paths, script_file, **options)
+    if len(paths) < 2:
+        yield paths, settings
         return
-    with _pool(min(jobs or _cores(), takes)) as executor:
-        yield executor
+    with worker_pool(min(jobs or _cores(), len(paths))) as executor:
+        yield paths, replace(settings, executor=executor)
 
 
-def lasting_pool() -> Executor:
-    """Return an executor for takes that come one by one: none may end the session."""
-    return _pool(_cores())
+def session_settings(
+    paths: Sequence[Path], script_file: Path | None = None, **options: Unpack[Options]
+) -> Settings:
+    """Return the settings for takes: with the cache, and the script that was asked for."""
+    from vocheck.session.settings import make_settings
+
+    options["cache"] = cache_of_command()
+    settings = make_settings(paths, **options)
+    file = script_file or settings.script_file
+    return settings if file is None else replace(settings, script=read_session_script(file))
 
 
-def _pool(workers: int) -> Executor:
-    from vocheck.session.cache import kept_in, remember_in
+def worker_pool(workers: int | None = None) -> Executor:
+    """Return processes to measure takes in, one per core where no number is given."""
     from vocheck.session.workers import WorkerPool
 
-    folder = kept_in()
-    return WorkerPool(workers, None if folder is None else partial(remember_in, folder))
+    return WorkerPool(workers or _cores())
 
 
 def _cores() -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,9 +17,11 @@ from vocheck.commands.options import (
     page_options,
     pdf_option,
     progress,
-    script_of_session,
     session_options,
 )
+
+if TYPE_CHECKING:
+    from vocheck.session.settings import Options
 
 DEFAULT_TARGETS = ("social",)
 
@@ -69,37 +72,21 @@ def command(
     of line 02_kiln. A take circled in the notes stands first.
     """
     from vocheck.commands.pages import write_page, write_sheet
-    from vocheck.commands.pool import take_pool
-    from vocheck.session.names import find_recordings, read_notes
+    from vocheck.commands.pool import take_settings
+    from vocheck.session.names import read_notes
     from vocheck.takes.rank import rank_takes
 
     notes = read_notes(notes_file) if notes_file else None
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
-    script = script_of_session(script_file, takes)
-    with take_pool(jobs, len(find_recordings(takes))) as executor:
+    chosen: Options = {"targets": targets, "pattern": pattern, "notes": notes}
+    with take_settings(takes, jobs, script_file, **chosen) as (paths, settings):
         if page is None and sheet is None:
-            ranking = rank_takes(
-                takes,
-                targets=targets,
-                notes=notes,
-                pattern=pattern,
-                executor=executor,
-                progress=progress(quiet),
-                script=script,
-            )
+            ranking = rank_takes(paths, settings, progress=progress(quiet))
         else:
             from vocheck.takes.overview import make_overview
 
-            overview = make_overview(
-                takes,
-                targets=targets,
-                notes=notes,
-                pattern=pattern,
-                executor=executor,
-                progress=progress(quiet),
-                script=script,
-            )
+            overview = make_overview(paths, settings, progress=progress(quiet))
             ranking = overview.ranking
             if page is not None:
                 write_page(overview, page, embed_audio)

@@ -60,9 +60,13 @@ def command(
 
             deliver(render_read_times(times), output)
         return 0
+    from dataclasses import replace
+
+    from vocheck.commands.pool import take_settings
     from vocheck.takes.readings import check_takes
 
-    checked, failures = check_takes(takes, lines, pattern)
+    with take_settings(takes, None, pattern=pattern) as (paths, settings):
+        checked, failures = check_takes(paths, replace(settings, script=lines))
     if form == "json":
         from vocheck.report.json import render_json
 

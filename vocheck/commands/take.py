@@ -16,7 +16,6 @@ from vocheck.commands.options import (
     format_option,
     output_option,
     progress,
-    script_of_session,
     session_options,
 )
 
@@ -59,21 +58,15 @@ def command(
 
     Exit status: 0 nothing to fix, 1 findings at or above --fail-on, 2 a file could not be done.
     """
-    from vocheck.commands.pool import take_pool
+    from vocheck.commands.pool import take_settings
     from vocheck.session.each import Failure
-    from vocheck.session.names import find_recordings
     from vocheck.session.take import TakeResult, check_all
 
-    paths = find_recordings(files)
-    if markers is not None and markers.suffix.lower() != ".csv" and len(paths) > 1:
-        raise click.UsageError(f"--markers {markers}: one take at a time, or .csv for many")
-    script = script_of_session(script_file, files)
-    with take_pool(jobs, len(paths)) as executor:
-        checked = progress(quiet)(
-            check_all(paths, targets=targets, pattern=pattern, executor=executor, script=script),
-            len(paths),
-        )
-        results = list(checked)
+    with take_settings(files, jobs, script_file, targets=targets, pattern=pattern) as work:
+        paths, settings = work
+        if markers is not None and markers.suffix.lower() != ".csv" and len(paths) > 1:
+            raise click.UsageError(f"--markers {markers}: one take at a time, or .csv for many")
+        results = list(progress(quiet)(check_all(paths, settings), len(paths)))
     takes = [result for result in results if isinstance(result, TakeResult)]
     failures = [result for result in results if isinstance(result, Failure)]
     if form == "csv":

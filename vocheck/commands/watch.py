@@ -7,23 +7,23 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from vocheck.commands.guard import Command, Output, refuse_idle
-from vocheck.commands.options import cache_option, pattern_option, script_of_session
+from vocheck.commands.options import cache_option, pattern_option
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     from vocheck.booth import Booth
     from vocheck.booth.folder import Event, Watcher
     from vocheck.booth.linelog import LineLog
     from vocheck.booth.serve import PageServer
-    from vocheck.script.text import Script
     from vocheck.session.each import Failure
+    from vocheck.session.settings import Settings
     from vocheck.session.take import TakeResult
 
 RESULTS_NAME = "vocheck-watch.jsonl"
@@ -117,7 +117,7 @@ def command(
     from vocheck.booth import Booth
     from vocheck.booth.folder import Watcher
     from vocheck.booth.linelog import LineLog
-    from vocheck.commands.pool import lasting_pool
+    from vocheck.commands.pool import session_settings, worker_pool
     from vocheck.report.text.watch import render_farewell
 
     if not page:
@@ -125,15 +125,15 @@ def command(
 
     terminal = sys.stdout.isatty()
     ink = _ink(sys.stdout.encoding) if terminal else ""
-    script = _script(script_file, folder)
-    booth = Booth([*filter(None, script or ()), *lines], wanted)
+    settings = session_settings([folder], script_file or _script_beside(folder), pattern=pattern)
+    booth = Booth([*filter(None, settings.script or ()), *lines], wanted)
     watcher = Watcher(folder)
     with ExitStack() as stack:
         log = stack.enter_context(LineLog(output or folder / RESULTS_NAME))
         server = stack.enter_context(_page_server(host, port)) if page else None
         rings = terminal if bell is None else bell
-        workers = stack.enter_context(lasting_pool())
-        desk = _Desk(watcher, booth, log, server, pattern, script, ink, rings, workers)
+        settings = replace(settings, executor=stack.enter_context(worker_pool()))
+        desk = _Desk(watcher, booth, log, server, settings, ink, rings)
         stack.callback(lambda: click.echo(render_farewell(booth), nl=False))
         desk.warm_up()
         click.echo(f"Standing by: {folder}. Results go to {log.path}. Ctrl-C ends the session.")
@@ -170,10 +170,9 @@ def _guarded(desk: _Desk, event: Event) -> None:
         click.echo(f"vocheck: {path}: internal error: {type(error).__name__}: {error}", err=True)
 
 
-def _script(script_file: Path | None, folder: Path) -> Script | None:
-    """Return the script that was asked for, the one in the folder, or that of ``vocheck.toml``."""
-    beside = (folder / "script.txt", folder / "script.csv")
-    return script_of_session(script_file or next(filter(Path.exists, beside), None), [folder])
+def _script_beside(folder: Path) -> Path | None:
+    """Return the script in the folder, if there is one."""
+    return next(filter(Path.exists, (folder / "script.txt", folder / "script.csv")), None)
 
 
 def _ink(encoding: str) -> str:
@@ -204,11 +203,9 @@ class _Desk:
         booth: Booth,
         log: LineLog,
         server: PageServer | None,
-        pattern: str | None,
-        script: Script | None,
+        settings: Settings,
         ink: str,
         bell: bool,
-        workers: Executor,
     ) -> None:
         from vocheck.booth.linelog import read_lines
         from vocheck.script.reading import can_hear_words
@@ -217,11 +214,9 @@ class _Desk:
         self._booth = booth
         self._log = log
         self._server = server
-        self._pattern = pattern
-        self._script = script if can_hear_words() else None
+        self._settings = settings if can_hear_words() else replace(settings, script=None)
         self._ink = ink
         self._bell = bell
-        self._workers = workers
         self._written = {
             (line.get("path"), line.get("sha256"), bool(line.get("reading")))
             for line in read_lines(log.path)
@@ -233,7 +228,8 @@ class _Desk:
         """Start a worker now, and import here what it sends, or the first take waits for it."""
         import vocheck.session.take  # noqa: F401  what comes back is made of its classes
 
-        self._workers.submit(os.getpid).result()
+        if self._settings.executor is not None:
+            self._settings.executor.submit(os.getpid).result()
 
     def catch_up(self, events: list[Event]) -> None:
         """Take in what was recorded before the watching began, without a word on each."""
@@ -246,9 +242,7 @@ class _Desk:
         if not there:
             return
         click.echo(f"Recorded before: {len(there)}. Measuring.")
-        for result in check_all(
-            there, pattern=self._pattern, executor=self._workers, script=self._script
-        ):
+        for result in check_all(there, self._settings):
             self._write(result)
             if not isinstance(result, Failure) and _is_take(result):
                 self._booth.add(result)
@@ -282,7 +276,7 @@ class _Desk:
         from vocheck.session.each import Failure
         from vocheck.session.take import check_all
 
-        (result,) = check_all([path], pattern=self._pattern, executor=self._workers)
+        (result,) = check_all([path], replace(self._settings, script=None))
         if not self._watcher.is_settled(path):
             return  # written to or taken away meanwhile: another event will tell
         known = self._booth.known(str(path))
@@ -309,33 +303,32 @@ class _Desk:
 
     def _listen(self, take: TakeResult) -> None:
         """Hold a take against the script, which takes longer than its verdict may."""
-        from vocheck.audio.readers import read
-        from vocheck.errors import AudioError
         from vocheck.report.text.watch import render_verdict, render_words
+        from vocheck.session.each import Failure, each
         from vocheck.session.take import hear_words
 
-        script, path = self._text(take), Path(take.path or "")
-        if script is None:
+        text, path = self._text(take), Path(take.path or "")
+        if text is None:
             return
-        try:
-            heard = hear_words(take, lambda: read(path), script)
-        except AudioError:
+        work = partial(hear_words, result=take, text=text, rules=self._settings.policy.words)
+        (heard,) = each(work, [path], self._settings)
+        if isinstance(heard, Failure):
             return  # taken away meanwhile: another event will tell
         if self._watcher.is_settled(path):
             self._booth.add(heard)
             self._last = heard if self._last is take else self._last
             self._write(heard)
             if heard.verdict == take.verdict:
-                text = render_words(heard, self._booth)
+                told = render_words(heard, self._booth)
             else:  # seen from across the room, as the first verdict was
-                text = render_verdict(heard, self._booth, ink=self._ink)
-            click.echo(text, nl=False)
+                told = render_verdict(heard, self._booth, ink=self._ink)
+            click.echo(told, nl=False)
             self._publish()
 
     def _text(self, take: TakeResult) -> str | None:
         from vocheck.script.text import text_of
 
-        return text_of(self._script, take.line)
+        return text_of(self._settings.script, take.line)
 
     def _rename(self, take: TakeResult, path: Path) -> None:
         """Move a take in the table; nothing is measured again, unless its words are now others."""
@@ -352,11 +345,9 @@ class _Desk:
 
     def _under_name(self, take: TakeResult, path: Path) -> TakeResult:
         """Return a take as its new name tells line and number."""
-        from dataclasses import replace
+        from vocheck.session.names import parse_name
 
-        from vocheck.session.names import parse_name, pattern_for
-
-        name = parse_name(path, pattern_for(path, self._pattern))
+        name = parse_name(path, self._settings.pattern)
         return replace(
             take,
             path=str(path),

@@ -1,16 +1,17 @@
 """What was measured before, kept so that a second look at the same takes costs next to nothing.
 
-A take is measured once; then it is ranked again and again while the film is cut. `remember` keeps
-what a recording was measured to be (never what was judged: limits change) under the SHA-256 of the
-file's bytes and a fingerprint of everything that measured it: the code of this package, the
-libraries it calculates with, Python. So nothing kept can be stale: other sound, or other code, is
-another key. A renamed or copied file is the same sound, and is known.
+A take is measured once; then it is ranked again and again while the film is cut. A `Cache` is a
+value: a folder, and how much it may hold. It goes to other processes and machines as it is. Entries
+are results (frozen dataclasses of plain values, arrays and other such), one file each.
 
-It is off until `remembering` turns it on, which the commands do. Entries lie in the user's cache
-folder (``VOCHECK_CACHE`` names another), one small JSON file each, written whole or not at all and
-with a checksum; those not used for longest go when there are more than `MOST_ENTRIES`. Whatever
-goes wrong with them, nothing is lost: it is measured again, and where nothing can be written,
-nothing is kept.
+An entry lies under the SHA-256 of its key: what was asked, of which bytes of sound, and a
+fingerprint of what measured it (`fingerprint`). So nothing kept can be stale: other sound, or other
+code that measures, is another key; a renamed or copied file is the same sound, and is known. What
+was judged is never kept: limits change.
+
+An entry holds its own key and a checksum, and is written whole or not at all. Whatever goes wrong
+with one, nothing is lost: it is made again, and where nothing can be written, nothing is kept. When
+the folder holds more than it may, what was not used for longest goes.
 """
 
 from __future__ import annotations
@@ -21,13 +22,16 @@ import json
 import os
 import platform
 import sys
+import time
 import types
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
 
 from vocheck.errors import VocheckError
 from vocheck.files import replacing
@@ -35,136 +39,121 @@ from vocheck.results import Result
 
 R = TypeVar("R", bound=Result)
 
-MOST_ENTRIES = 5000
-"""Some 30 MB: one entry takes about 6 kB."""
+MOST_BYTES = 1_000_000_000
+"""What an hour of takes is measured to be, tracks and pictures included, takes about 50 MB."""
+TRIM_EVERY_S = 3600.0
+"""How often it is looked at how much there is: that takes a second where there are many entries."""
+MEASURING = ("audio", "recording.py", "dsp", "voice", "measurements")
+"""The rooms of this package that decide what a recording is measured to be."""
 
 _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "av", "pocketsphinx")
-_folder: Path | None = None
+_FORMAT = "vocheck-entry 2"
+_SUFFIX = ".entry"
+_LOOKED_AT = "looked-at"
 
 
-@contextmanager
-def remembering(folder: Path) -> Iterator[None]:
-    """Keep results in a folder, and take them from there, while the block runs."""
-    global _folder
-    before, _folder = _folder, folder
-    try:
-        yield
-    finally:
-        _folder = before
-        with suppress(OSError):
-            _drop_oldest(folder)
+@dataclasses.dataclass(frozen=True)
+class Cache:
+    """A folder of results.
+
+    Attributes
+    ----------
+    folder : Path
+        Made when the first result is kept.
+    most_bytes : int
+        How much it may hold on the disk.
+    """
+
+    folder: Path
+    most_bytes: int = MOST_BYTES
+
+    def recall(self, kind: type[R], key: tuple[str, ...]) -> R | None:
+        """Return what is kept of a kind under a key, or ``None``.
+
+        Parameters
+        ----------
+        kind : type
+            Of the result.
+        key : tuple of str
+            All that it depends on, a `fingerprint` included.
+        """
+        name = _name(kind, key)
+        entry = self.folder / f"{name}{_SUFFIX}"
+        # Whatever stands there, a result or none: the worst is to make it again.
+        with suppress(OSError, ValueError, KeyError, TypeError, IndexError):
+            content = entry.read_bytes()
+            result: R = _unpacked(kind, _checked(content, name))
+            os.utime(entry)  # used just now: the last to go
+            return result
+        return None
+
+    def keep(self, key: tuple[str, ...], result: Result) -> None:
+        """Keep a result under a key, if that can be done."""
+        name = _name(type(result), key)
+        with suppress(OSError, VocheckError):
+            self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            with replacing(self.folder / f"{name}{_SUFFIX}", durable=False) as temporary:
+                temporary.write_bytes(_sealed(_packed(result), name))
+            self._look_after()
+
+    def _look_after(self) -> None:
+        """See from time to time that there is not too much."""
+        mark = self.folder / _LOOKED_AT
+        with suppress(FileNotFoundError):
+            if time.time() - mark.stat().st_mtime < TRIM_EVERY_S:
+                return
+        mark.touch()
+        self.trim()
+
+    def trim(self) -> None:
+        """Drop what was not used for longest, until a tenth of the room is free again."""
+        entries = []
+        with os.scandir(self.folder) as found:
+            for entry in found:
+                with suppress(FileNotFoundError):
+                    facts = entry.stat()
+                    # Blocks of 512 bytes tell what it takes, where the system counts them.
+                    size = getattr(facts, "st_blocks", 0) * 512 or facts.st_size
+                    entries.append((facts.st_mtime_ns, size, entry.path))
+        total = sum(size for _, size, _ in entries)
+        if total <= self.most_bytes:
+            return
+        for _, size, path in sorted(entries):
+            with suppress(FileNotFoundError):
+                os.unlink(path)
+            total -= size
+            if total <= 0.9 * self.most_bytes:
+                return
 
 
-def remember_in(folder: Path) -> None:
-    """Keep results in a folder from now on: for a worker, which lives as long as its pool."""
-    global _folder
-    _folder = folder
-
-
-def kept_in() -> Path | None:
-    """Return the folder in which results are kept now, if they are."""
-    return _folder
-
-
-def user_folder() -> Path:
-    """Return where this user's programs keep what they can make again."""
+def user_cache() -> Cache:
+    """Return the cache in which this user's commands keep what they measured."""
     from platformdirs import user_cache_path
 
     named = os.environ.get("VOCHECK_CACHE")
-    return Path(named) if named else user_cache_path("vocheck", appauthor=False)
+    return Cache(Path(named) if named else user_cache_path("vocheck", appauthor=False))
 
 
-def remember(
-    kind: type[R], key: tuple[str, ...], make: Callable[[], R], keep: Callable[[], bool]
-) -> R:
-    """Return what is kept under a key; where nothing is, make it and keep it.
+@cache
+def fingerprint(*rooms: str) -> str:
+    """Return what tells this code from any other that might measure differently.
 
     Parameters
     ----------
-    kind : type
-        Of the result: a frozen dataclass of plain values, tuples and other such dataclasses.
-    key : tuple of str
-        All that the result depends on, but for code.
-    make : callable
-    keep : callable
-        Asked after `make`: whether the key still holds, or the file has changed meanwhile.
+    *rooms : str
+        Files and folders of this package: their code and data count, beside Python and the
+        libraries that are calculated with.
     """
-    folder = _folder
-    if folder is None:
-        return make()
-    digest = hashlib.sha256("\0".join((_fingerprint(), kind.__name__, *key)).encode()).hexdigest()
-    entry = folder / f"{digest}.json"
-    # Whatever stands there, a result or none: the worst is to measure again.
-    with suppress(OSError, ValueError, KeyError, TypeError):
-        result: R = _built(kind, _read(entry))
-        os.utime(entry)  # used just now: the last to go
-        return result
-    result = make()
-    if keep():
-        with suppress(OSError, VocheckError):
-            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            _write(entry, dataclasses.asdict(result))
-    return result
-
-
-def _read(entry: Path) -> Any:
-    checksum, _, text = entry.read_text(encoding="utf-8").partition("\n")
-    if checksum != _sha256(text):
-        raise ValueError(f"{entry}: damaged")
-    return json.loads(text)
-
-
-def _write(entry: Path, plain: dict[str, Any]) -> None:
-    text = json.dumps(plain)
-    with replacing(entry, durable=False) as temporary:
-        temporary.write_text(f"{_sha256(text)}\n{text}", encoding="utf-8")
-
-
-def _sha256(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _drop_oldest(folder: Path) -> None:
-    entries = list(folder.glob("*.json"))
-    if len(entries) > MOST_ENTRIES:
-        entries.sort(key=lambda entry: entry.stat().st_mtime_ns)
-        for entry in entries[: len(entries) - MOST_ENTRIES * 9 // 10]:
-            entry.unlink(missing_ok=True)
-
-
-def _built(kind: Any, plain: Any) -> Any:
-    """Return a value of a type from the plain data that JSON holds of it."""
-    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
-        hints = _hints(kind)
-        return kind(**{name: _built(hint, plain[name]) for name, hint in hints.items()})
-    origin, inside = get_origin(kind), get_args(kind)
-    if origin is tuple:
-        if inside[-1] is Ellipsis:
-            return tuple(_built(inside[0], item) for item in plain)
-        return tuple(_built(hint, item) for hint, item in zip(inside, plain, strict=True))
-    if origin in (Union, types.UnionType) and plain is not None:
-        some = [hint for hint in inside if hint is not type(None)]
-        return _built(some[0], plain) if len(some) == 1 else plain
-    return plain
-
-
-@cache
-def _hints(kind: Any) -> dict[str, Any]:
-    hints = get_type_hints(kind)
-    return {field.name: hints[field.name] for field in dataclasses.fields(kind)}
-
-
-@cache
-def _fingerprint() -> str:
-    """Return what tells this code from any other that might measure differently."""
     told = hashlib.sha256()
     for part in (sys.version, platform.machine(), *map(_version, _LIBRARIES)):
         told.update(f"{part}\0".encode())
     package = Path(__file__).parent.parent
-    for file in sorted(package.rglob("*")):
-        if file.suffix in (".py", ".npz", ".toml"):
-            told.update(f"{file.relative_to(package)}\0".encode())
-            told.update(file.read_bytes())
+    for room in rooms:
+        inside = [package / room, *sorted((package / room).rglob("*"))]
+        for file in inside:
+            if file.suffix in (".py", ".npz", ".toml"):
+                told.update(f"{file.relative_to(package)}\0".encode())
+                told.update(file.read_bytes())
     return told.hexdigest()
 
 
@@ -173,3 +162,128 @@ def _version(library: str) -> str:
         return version(library)
     except PackageNotFoundError:
         return ""
+
+
+# -- Entries: a line with name and checksum, the plain values as JSON, the arrays as they are ------
+
+
+def _name(kind: type[Result], key: tuple[str, ...]) -> str:
+    return hashlib.sha256("\0".join((_FORMAT, kind.__name__, *key)).encode()).hexdigest()
+
+
+def _sealed(body: bytes, name: str) -> bytes:
+    checksum = hashlib.sha256(name.encode() + body).hexdigest()
+    return f"{_FORMAT} {name} {checksum}\n".encode() + body
+
+
+def _checked(content: bytes, name: str) -> bytes:
+    """Return the body of an entry; of a damaged one, or that of another key, nothing."""
+    head, _, body = content.partition(b"\n")
+    if content[: len(head) + 1] != _sealed(body, name)[: len(head) + 1]:
+        raise ValueError("damaged")
+    return body
+
+
+def _packed(result: Result) -> bytes:
+    arrays: list[bytes] = []
+    text = json.dumps(_plain(result, arrays), separators=(",", ":"))
+    return b"".join((text.encode(), b"\n", *arrays))
+
+
+def _plain(value: Any, arrays: list[bytes]) -> Any:
+    """Return a value as JSON holds it; an array leaves its type and shape, its bytes apart."""
+    if dataclasses.is_dataclass(value):
+        return [_plain(getattr(value, f.name), arrays) for f in dataclasses.fields(value)]
+    if isinstance(value, tuple | list):
+        return [_plain(item, arrays) for item in value]
+    if isinstance(value, Mapping):
+        return {key: _plain(item, arrays) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        arrays.append(np.ascontiguousarray(value).tobytes())
+        return [value.dtype.str, *value.shape]
+    return value
+
+
+class _Arrays:
+    """The bytes of an entry's arrays, taken out one after another."""
+
+    def __init__(self, content: memoryview) -> None:
+        self._content = content
+
+    def take(self, kind: str, *shape: int) -> np.ndarray[Any, Any]:
+        dtype = np.dtype(kind)
+        size = dtype.itemsize * int(np.prod(shape))
+        array = np.frombuffer(self._content[:size], dtype).reshape(shape)
+        self._content = self._content[size:]
+        return array
+
+
+_Build = Callable[[Any, _Arrays], Any]
+_dataclass_builders: dict[type, _Build] = {}
+
+
+def _unpacked(kind: type[R], body: bytes) -> R:
+    end = body.index(b"\n")
+    result: R = _dataclass_builder(kind)(
+        json.loads(body[:end]), _Arrays(memoryview(body)[end + 1 :])
+    )
+    return result
+
+
+def _builder(kind: Any) -> _Build | None:
+    """Return what builds a value of a type from its plain form; ``None`` where both are the same.
+
+    Fields stand in the order of their declaration, not under their names: a class that changes is
+    other code, and so another key.
+    """
+    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
+        return _dataclass_builder(kind)
+    origin, inside = get_origin(kind), get_args(kind)
+    if kind is np.ndarray or origin is np.ndarray:
+        return lambda plain, arrays: arrays.take(*plain)
+    if origin is tuple:
+        return _tuple_builder(inside)
+    if origin in (Union, types.UnionType):
+        some = [_builder(hint) for hint in inside if hint is not type(None)]
+        build = some[0] if len(some) == 1 else None
+        if build is not None:
+            return lambda plain, arrays: None if plain is None else build(plain, arrays)
+    return None
+
+
+def _dataclass_builder(kind: Any) -> _Build:
+    known = _dataclass_builders.get(kind)
+    if known is None:
+        known = _dataclass_builders[kind] = _make_dataclass_builder(kind)
+    return known
+
+
+def _make_dataclass_builder(kind: Any) -> _Build:
+    hints = get_type_hints(kind)
+    names = [field.name for field in dataclasses.fields(kind)]
+    builds = [_builder(hints[name]) for name in names]
+
+    def build(plain: Any, arrays: _Arrays) -> Any:
+        if len(plain) != len(names):
+            raise ValueError("of another class")
+        return kind(
+            **{
+                name: value if make is None else make(value, arrays)
+                for name, make, value in zip(names, builds, plain, strict=True)
+            }
+        )
+
+    return build
+
+
+def _tuple_builder(inside: tuple[Any, ...]) -> _Build:
+    if inside[-1] is Ellipsis:
+        one = _builder(inside[0])
+        if one is None:
+            return lambda plain, _: tuple(plain)
+        return lambda plain, arrays: tuple([one(item, arrays) for item in plain])
+    several = [_builder(hint) for hint in inside]
+    return lambda plain, arrays: tuple(
+        item if make is None else make(item, arrays)
+        for make, item in zip(several, plain, strict=True)
+    )

@@ -1,7 +1,7 @@
-"""Doing the same to many files: whatever goes wrong with one is that file's line.
+"""Doing the same to many takes: whatever goes wrong with one file is that file's line.
 
-The work is a module-level function of a path that returns something small and picklable, so that
-threads, processes and the machines of a cluster can do it (`concurrent.futures.Executor`).
+The work is a module-level function of a `TakeFile` that returns something small and picklable, so
+that threads, processes and the machines of a cluster can do it (`concurrent.futures.Executor`).
 """
 
 from __future__ import annotations
@@ -9,13 +9,15 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future
+from concurrent.futures import Future
 from dataclasses import dataclass
-from functools import partial
 from typing import TypeVar
 
-from vocheck.errors import AudioError, VocheckError
+from vocheck.errors import VocheckError
 from vocheck.results import Result
+from vocheck.session.cache import Cache
+from vocheck.session.settings import Settings
+from vocheck.session.takefile import TakeFile
 from vocheck.session.workers import WorkerDied
 
 T = TypeVar("T")
@@ -33,58 +35,60 @@ class Failure(Result):
 
 
 def each(
-    work: Callable[[str], T],
+    work: Callable[[TakeFile], T],
     paths: Iterable[str | os.PathLike[str]],
-    executor: Executor | None = None,
+    settings: Settings,
 ) -> Iterator[T | Failure]:
-    """Yield what `work` returns of each path, in order, or a `Failure` that says why not.
+    """Yield what `work` returns of each take, in order, or a `Failure` that says why not.
+
+    With an executor, what is known of a take is recalled here, and the rest is given away.
 
     Parameters
     ----------
     work : callable
-        Module-level and picklable, where there is an executor.
+        Module-level and picklable, where there is an executor; a `partial` of one is as well.
     paths : iterable of path-like
-    executor : concurrent.futures.Executor, optional
-        Where the work is done; this thread where omitted.
-
-    Raises
-    ------
-    VocheckError
-        If the work raises one that is no `AudioError`: settings that are malformed concern every
-        file.
+    settings : Settings
+        Its cache and its executor count.
     """
+    cache, executor = settings.cache, settings.executor
     names = (os.fspath(path) for path in paths)
-    do = partial(_do, work)
     if executor is None:
-        yield from map(do, names)
+        yield from (_do(work, name, cache) for name in names)
         return
-    waiting: deque[tuple[str, Future[T | Failure]]] = deque()
+    waiting: deque[tuple[str, T | Future[T | Failure]]] = deque()
     for name in names:
-        waiting.append((name, executor.submit(do, name)))
-        if len(waiting) == AT_ONCE:
+        known = None if cache is None else _known(work, name, cache)
+        done = executor.submit(_do, work, name, cache) if known is None else known
+        waiting.append((name, done))
+        while len(waiting) == AT_ONCE or (waiting and not isinstance(waiting[0][1], Future)):
             yield _outcome(*waiting.popleft())
     while waiting:
         yield _outcome(*waiting.popleft())
 
 
-def _outcome(path: str, future: Future[T | Failure]) -> T | Failure:
+def _known(work: Callable[[TakeFile], T], path: str, cache: Cache) -> T | None:
+    """Do the work if it needs no sound; if that goes wrong, let it go wrong elsewhere."""
     try:
-        return future.result()
-    except VocheckError:
-        raise
+        return work(TakeFile(path, cache, only_known=True))
+    except Exception:
+        return None
+
+
+def _outcome(path: str, done: T | Future[T | Failure]) -> T | Failure:
+    if not isinstance(done, Future):
+        return done
+    try:
+        return done.result()
     except Exception as error:  # of the executor: the worker is gone, or the result got lost
         return failure_of(path, error)
 
 
-def _do(work: Callable[[str], T], path: str) -> T | Failure:
+def _do(work: Callable[[TakeFile], T], path: str, cache: Cache | None) -> T | Failure:
     try:
-        return work(path)
-    except VocheckError as error:
-        if isinstance(error, AudioError):
-            return failure_of(path, error)
-        raise
+        return work(TakeFile(path, cache))
     except Exception as error:
-        if os.environ.get("VOCHECK_DEBUG"):
+        if os.environ.get("VOCHECK_DEBUG") and not isinstance(error, VocheckError):
             raise
         return failure_of(path, error)
 
@@ -92,7 +96,7 @@ def _do(work: Callable[[str], T], path: str) -> T | Failure:
 def failure_of(path: str, error: Exception) -> Failure:
     """Return the line that says why a file could not be done."""
     match error:
-        case AudioError():
+        case VocheckError():
             told = str(error)
         case MemoryError():
             told = f"{path}: does not fit into memory"

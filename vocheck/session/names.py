@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vocheck.errors import SessionError
-from vocheck.policy.every import policy_for
 from vocheck.policy.pattern import NamePattern, PatternError, name_pattern
 from vocheck.results import Result
 
@@ -135,9 +134,7 @@ class Session:
 
 
 def open_session(
-    paths: Iterable[str | os.PathLike[str]],
-    pattern: str | None = None,
-    notes: Notes | None = None,
+    paths: Iterable[str | os.PathLike[str]], pattern: NamePattern, notes: Notes | None = None
 ) -> Session:
     """Find takes in files and folders, sort them into lines and read their notes.
 
@@ -145,36 +142,19 @@ def open_session(
     ----------
     paths : iterable of path-like
         Takes, or folders of them.
-    pattern : str, optional
-        As for `pattern_for`.
+    pattern : NamePattern
+        Tells line and take from a file's name.
     notes : Notes, optional
         Where omitted, the ``notes.csv`` beside the takes are read.
 
     Raises
     ------
     SessionError
-        If a folder holds no recording, or the notes or the pattern are malformed.
-    TargetError
-        If a ``vocheck.toml`` is malformed.
+        If a folder holds no recording, or the notes are malformed.
     """
     found = find_recordings(paths)
-    lines, left_out = group_takes(found, pattern_for(found[0] if found else ".", pattern))
+    lines, left_out = group_takes(found, pattern)
     return Session(lines, tuple(left_out), notes_beside(found) if notes is None else notes)
-
-
-def pattern_for(path: str | os.PathLike[str], pattern: str | None = None) -> NamePattern:
-    """Return the file-name pattern for a take: the given one, the studio's, or the usual one.
-
-    Raises
-    ------
-    SessionError
-        If the pattern is malformed.
-    TargetError
-        If the studio's ``vocheck.toml`` is malformed.
-    """
-    if pattern is None:
-        pattern = policy_for(path).session.pattern or DEFAULT_PATTERN
-    return compile_pattern(pattern)
 
 
 def group_takes(

@@ -2,30 +2,27 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Executor
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, partial
-from typing import Any
+from functools import partial
+from typing import Any, Unpack
 
-from vocheck.audio.readers import read
-from vocheck.errors import AudioError
 from vocheck.measurements import Measurements, measure
 from vocheck.policy.delivery import Delivery, forecast
 from vocheck.policy.destinations import Destination
-from vocheck.policy.every import Policy, policy_for
+from vocheck.policy.every import Policy
 from vocheck.policy.judge import Finding, Verdict, judge, judge_reading, verdict_of
-from vocheck.policy.limits import Limits, load_limits
+from vocheck.policy.limits import Limits
+from vocheck.policy.rule import Rules
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
 from vocheck.script.reading import Reading, can_hear_words, check_reading
-from vocheck.script.text import Script, text_of
-from vocheck.session.cache import remember
+from vocheck.script.text import text_of
 from vocheck.session.each import Failure, each
-from vocheck.session.names import parse_name, pattern_for
-from vocheck.session.workers import allow_length
+from vocheck.session.names import TakeName, parse_name
+from vocheck.session.settings import Options, Settings, settings_or
+from vocheck.session.takefile import TakeFile
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,25 +107,19 @@ def check_recording(
     text : str, optional
         What was to be read; the take is held against it.
     """
-    measured = Measured(source=recording.source, measurements=measure(recording))
-    result = _judged(measured, limits, targets, sha256, line, take)
-    return result if text is None else with_words(result, check_reading(recording, text))
-
-
-def with_words(result: TakeResult, reading: Reading) -> TakeResult:
-    """Return what is said of a take once its words were held against the script."""
-    policy = policy_for(result.path) if result.path else Policy()
-    findings = judge_reading(reading, result.findings, policy.words)
-    return replace(result, findings=findings, verdict=verdict_of(findings), reading=reading)
+    policy = Policy()
+    result = _judged(
+        Measured(source=recording.source, measurements=measure(recording)),
+        policy.limits if limits is None else limits,
+        targets,
+        sha256,
+        TakeName(line, take) if line is not None else None,
+    )
+    return result if text is None else _read(result, check_reading(recording, text), policy.words)
 
 
 def check_take(
-    path: str | os.PathLike[str],
-    limits: Limits | None = None,
-    targets: Sequence[str] = (),
-    *,
-    pattern: str | None = None,
-    script: Script | None = None,
+    path: str | os.PathLike[str], settings: Settings | None = None, **options: Unpack[Options]
 ) -> TakeResult:
     """Read, measure and judge one take.
 
@@ -136,155 +127,118 @@ def check_take(
     ----------
     path : path-like
         The recording; it is only read.
-    limits : Limits, optional
-        Where omitted: the shipped limits with the overrides of the nearest ``vocheck.toml``.
-    targets : sequence of str
-        Delivery targets by name, e.g. ``"social"``.
-    pattern : str, optional
-        Regular expression that tells line and take from the file's name.
-    script : mapping of str to str, optional
-        Text by line (see `vocheck.script.text.read_script`); the take is held against that of its
-        line.
+    settings : Settings, optional
+        Or the single options of `vocheck.session.settings.Options`: ``limits``, ``targets``,
+        ``pattern``, ``script``, ``cache``.
 
     Raises
     ------
     AudioError
         If the file cannot be read or measured.
+    SessionError
+        If the pattern is malformed.
     TargetError
-        If a target is unknown or a limits file malformed.
+        If a target is unknown or a ``vocheck.toml`` malformed.
     """
-    return _check(path, cache(lambda: read(path)), limits, targets, pattern, script)
-
-
-def load_take(
-    path: str | os.PathLike[str],
-    limits: Limits | None = None,
-    targets: Sequence[str] = (),
-    *,
-    pattern: str | None = None,
-    script: Script | None = None,
-) -> tuple[Recording, TakeResult]:
-    """Do what `check_take` does, and return the recording with its shared intermediates too."""
-    recording = read(path)
-    return recording, _check(path, lambda: recording, limits, targets, pattern, script)
-
-
-def _check(
-    path: str | os.PathLike[str],
-    load: Callable[[], Recording],
-    limits: Limits | None,
-    targets: Sequence[str],
-    pattern: str | None,
-    script: Script | None,
-) -> TakeResult:
-    """Check a file, which is loaded only if what is asked was not measured before."""
-    path = os.fspath(path)
-    policy = policy_for(path)
-    name = parse_name(path, pattern_for(path, pattern))
-    destinations = policy.find_destinations(targets)
-    if not os.path.isfile(path):
-        load()  # says what it is instead
-    sha256 = _sha256(path)
-    line = name.line if name else None
-
-    def measured() -> Measured:
-        recording = load()
-        allow_length(recording.duration_s)
-        source = replace(recording.source, path=None)
-        return Measured(source=source, measurements=measure(recording))
-
-    facts = remember(Measured, (sha256,), measured, keep=lambda: _sha256(path) == sha256)
-    result = _judged(
-        replace(facts, source=replace(facts.source, path=path)),
-        limits if limits is not None else policy.limits,
-        destinations,
-        sha256,
-        line,
-        name.take if name else None,
-    )
-    text = text_of(script, line)
-    return result if text is None else hear_words(result, load, text)
-
-
-def hear_words(result: TakeResult, load: Callable[[], Recording], text: str) -> TakeResult:
-    """Return what is said of a take file once its words are held against what was to be read.
-
-    Parameters
-    ----------
-    result : TakeResult
-        Of the file, without its words.
-    load : callable
-        Returns the recording, where it was not held against this text before.
-    text : str
-    """
-    path, sha256 = result.path or "", result.sha256 or ""
-    heard = remember(
-        Reading,
-        (sha256, text, str(can_hear_words())),
-        lambda: check_reading(load(), text),
-        keep=lambda: _sha256(path) == sha256,
-    )
-    return with_words(result, heard)
-
-
-def _sha256(path: str) -> str:
-    try:
-        with open(path, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        raise AudioError(f"{path}: cannot be read: {error.strerror or error}") from error
+    settings = settings_or(settings, [path], options)
+    return judge_take(TakeFile(os.fspath(path), settings.cache), settings)
 
 
 def check_all(
     paths: Iterable[str | os.PathLike[str]],
-    limits: Limits | None = None,
-    targets: Sequence[str] = (),
-    *,
-    pattern: str | None = None,
-    executor: Executor | None = None,
-    script: Script | None = None,
+    settings: Settings | None = None,
+    **options: Unpack[Options],
 ) -> Iterator[TakeResult | Failure]:
     """Check many takes, in order; a bad file becomes a `Failure` and the rest goes on.
 
     Whatever goes wrong with one file is that file's `Failure`; with a `WorkerPool` as executor, a
-    crash, a hang or too little memory are as well. A malformed limits file or an unknown target
-    concerns every take, and is raised.
+    crash, a hang or too little memory are as well.
 
     Parameters
     ----------
     paths : iterable of path-like
-    limits, targets, pattern, script
-        As for `check_take`.
-    executor : concurrent.futures.Executor, optional
-        Where the work is done: processes (`vocheck.session.workers.WorkerPool`) or threads of this
-        machine, or a cluster's executor. This thread where omitted.
+    settings : Settings, optional
+        Or the single options of `vocheck.session.settings.Options`: ``limits``, ``targets``,
+        ``pattern``, ``script``, ``cache``, ``executor``.
+
+    Raises
+    ------
+    SessionError
+        If the pattern is malformed, or two ``vocheck.toml`` count for takes among these.
+    TargetError
+        If a target is unknown or a ``vocheck.toml`` malformed.
 
     Yields
     ------
     TakeResult or Failure
         As soon as each take (and all before it) is done.
     """
-    work = partial(
-        check_take, limits=limits, targets=tuple(targets), pattern=pattern, script=script
+    names = [os.fspath(path) for path in paths]
+    settings = settings_or(settings, names, options)
+    return each(partial(judge_take, settings=settings), names, settings)
+
+
+def judge_take(file: TakeFile, settings: Settings) -> TakeResult:
+    """Measure a take, unless that was done before, and judge it: work for `each`."""
+    measured = measure_take(file)
+    name = parse_name(file.path, settings.pattern)
+    result = _judged(measured, settings.limits, settings.destinations, file.sha256, name)
+    text = text_of(settings.script, result.line)
+    return result if text is None else hear_words(file, result, text, settings.policy.words)
+
+
+def measure_take(file: TakeFile) -> Measured:
+    """Return what a take is measured to be."""
+    measured = file.remember(Measured, _measured)
+    return replace(measured, source=replace(measured.source, path=file.path))
+
+
+def _measured(recording: Recording) -> Measured:
+    source = replace(recording.source, path=None)
+    return Measured(source=source, measurements=measure(recording))
+
+
+def hear_words(file: TakeFile, result: TakeResult, text: str, rules: Rules) -> TakeResult:
+    """Return what is said of a take once its words are held against what was to be read.
+
+    Parameters
+    ----------
+    file : TakeFile
+    result : TakeResult
+        Of the file, without its words.
+    text : str
+    rules : Rules
+        Those of ``words.toml``.
+    """
+    reading = file.remember(
+        Reading,
+        partial(check_reading, text=text),
+        text,
+        str(can_hear_words()),
+        made_by=("script",),
     )
-    return each(work, paths, executor)
+    return _read(result, reading, rules)
+
+
+def _read(result: TakeResult, reading: Reading, rules: Rules) -> TakeResult:
+    findings = judge_reading(reading, result.findings, rules)
+    return replace(result, findings=findings, verdict=verdict_of(findings), reading=reading)
 
 
 def _judged(
     measured: Measured,
-    limits: Limits | None,
+    limits: Limits,
     targets: Sequence[Destination],
     sha256: str | None,
-    line: str | None,
-    take: int | None,
+    name: TakeName | None,
 ) -> TakeResult:
     measurements = measured.measurements
-    findings = judge(measurements, limits if limits is not None else load_limits())
+    findings = judge(measurements, limits)
     return TakeResult(
         path=measured.source.path,
         sha256=sha256,
-        line=line,
-        take=take,
+        line=name.line if name else None,
+        take=name.take if name else None,
         source=measured.source,
         measurements=measurements,
         findings=findings,

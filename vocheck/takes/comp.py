@@ -17,33 +17,42 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cache, partial
 from importlib.resources import files
 from itertools import pairwise
-from typing import Any
+from pathlib import Path
+from typing import Any, Unpack
 
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.decibels import db
 from vocheck.measurements import Measurements
-from vocheck.measurements.loudness import energies_of
 from vocheck.policy.facts import event_time
-from vocheck.policy.limits import WORDS, Limits
+from vocheck.policy.limits import WORDS
 from vocheck.policy.words import fill
-from vocheck.recording import Recording
 from vocheck.results import SCHEMA, Result
 from vocheck.script.reading import Misread
-from vocheck.script.text import Script
+from vocheck.session.cache import MEASURING, fingerprint
 from vocheck.session.each import Failure, each
-from vocheck.session.names import Notes, open_session
-from vocheck.session.take import TakeResult, load_take
+from vocheck.session.names import Notes, Session, open_session
+from vocheck.session.settings import Options, Settings, settings_or
+from vocheck.session.take import TakeResult, judge_take
+from vocheck.session.takefile import TakeFile
 from vocheck.takes.deviations import Deviation, find_deviations
-from vocheck.takes.rank import Criterion, LineRanking, load_criteria, rank_line, take_costs
-from vocheck.takes.takemap import FRAME_S, Features, Span, TakeMap, features, map_takes
-from vocheck.voice.pitch import pitch_of
+from vocheck.takes.rank import (
+    Criterion,
+    LineRanking,
+    Progress,
+    Ranking,
+    in_progress,
+    load_criteria,
+    rank_line,
+    take_costs,
+)
+from vocheck.takes.takemap import FRAME_S, Span, TakeMap, map_takes
+from vocheck.takes.tracks import MADE_BY as TRACKS_MADE_BY
+from vocheck.takes.tracks import Tracks, tracks_of
 
 PAUSE_NEAR_S = 0.15
 """A take pauses at a boundary if one of its pauses lies within this of the mapped place."""
@@ -189,125 +198,115 @@ class CompSheet(Result):
 
 
 @dataclass(frozen=True, eq=False)
-class LoadedTake:
-    """A take with what comparing needs: small enough to come back from another process.
+class ComparedTake:
+    """A take with what comparing needs: small enough to come back from another process."""
+
+    result: TakeResult
+    tracks: Tracks
+
+
+def judge_with_tracks(file: TakeFile, settings: Settings) -> ComparedTake:
+    """Measure and judge one take, and keep what comparing needs: work for `each`."""
+    return ComparedTake(
+        result=judge_take(file, settings),
+        tracks=file.remember(Tracks, tracks_of, made_by=TRACKS_MADE_BY),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comp(Result):
+    """A session, line by line.
 
     Attributes
     ----------
-    result : TakeResult
-    features : Features
-    energies : ndarray, shape (frames,)
-        K-weighted mean square of each frame of 10 ms.
-    pitch_times_s, pitch_hz : ndarray, shape (frames,)
-        Pitch; 0 where unvoiced.
+    sheets : tuple of CompSheet
+        Of each line; one of which no take could be read has none.
+    failures : tuple of Failure
+        Files that could not be done.
+    left_out : tuple of str
+        Files whose names are not those of takes.
     """
 
-    result: TakeResult
-    features: Features
-    energies: npt.NDArray[np.float64]
-    pitch_times_s: npt.NDArray[np.float64]
-    pitch_hz: npt.NDArray[np.float64]
+    sheets: tuple[CompSheet, ...]
+    failures: tuple[Failure, ...] = ()
+    left_out: tuple[str, ...] = ()
 
-    def level_db(self, start_s: float, end_s: float) -> float | None:
-        """Return the K-weighted level of the speech between two moments."""
-        frames = slice(round(start_s / FRAME_S), round(end_s / FRAME_S))
-        energies, speech = self.energies[frames], self.features.speech[frames]
-        count = min(len(energies), len(speech))
-        spoken = energies[:count][speech[:count]]
-        level = db(float(spoken.mean())) if len(spoken) else -np.inf
-        return level if np.isfinite(level) else None
-
-    def pitch_near(self, start_s: float, end_s: float) -> float | None:
-        """Return the median pitch between two moments, in semitones."""
-        first, last = np.searchsorted(self.pitch_times_s, (start_s, end_s))
-        hz = self.pitch_hz[first:last]
-        hz = hz[hz > 0]
-        return 12.0 * float(np.log2(np.median(hz))) if len(hz) else None
-
-
-def load_for_comp(
-    path: str,
-    limits: Limits | None = None,
-    pattern: str | None = None,
-    script: Script | None = None,
-) -> LoadedTake:
-    """Read, measure and judge one take, and keep what comparing needs."""
-    recording, result = load_take(path, limits, pattern=pattern, script=script)
-    return loaded(recording, result)
-
-
-def loaded(recording: Recording, result: TakeResult) -> LoadedTake:
-    """Keep of a recording what comparing needs."""
-    return LoadedTake(
-        result=result,
-        features=features(recording),
-        energies=energies_of(recording).mean_square,
-        pitch_times_s=pitch_of(recording).times_s,
-        pitch_hz=pitch_of(recording).hz,
-    )
+    @property
+    def ranking(self) -> Ranking:
+        """The session as `vocheck.rank_takes` gives it."""
+        return Ranking(
+            lines=tuple(sheet.ranking for sheet in self.sheets if sheet.takes),
+            failures=self.failures,
+            left_out=self.left_out,
+        )
 
 
 def comp_takes(
     paths: Iterable[str | os.PathLike[str]],
-    limits: Limits | None = None,
+    settings: Settings | None = None,
     *,
-    notes: Notes | None = None,
-    pattern: str | None = None,
-    executor: Executor | None = None,
-    script: Script | None = None,
-) -> tuple[CompSheet, ...]:
+    progress: Progress | None = None,
+    **options: Unpack[Options],
+) -> Comp:
     """Make the comp sheet of each line.
+
+    The parameters are those of `vocheck.rank_takes`, and so are the errors raised.
+    """
+    paths = list(paths)
+    settings = settings_or(settings, paths, options)
+    session = open_session(paths, settings.pattern, settings.notes)
+    done = each(partial(judge_with_tracks, settings=settings), session.paths, settings)
+    return compare(session, in_progress(done, session, progress), settings)
+
+
+def compare(
+    session: Session, results: Mapping[Path, ComparedTake | Failure], settings: Settings
+) -> Comp:
+    """Make the comp sheets of takes that are measured.
 
     Parameters
     ----------
-    paths : iterable of path-like
-        Takes, or folders of them.
-    limits, notes, pattern, executor, script
-        As for `vocheck.rank_takes`.
-
-    Raises
-    ------
-    SessionError
-        If a folder holds no recording, or the notes or the pattern are malformed.
-    TargetError
-        If a limits file is malformed.
+    session : Session
+    results : mapping of Path to ComparedTake or Failure
+        Of every take of the session.
+    settings : Settings
     """
-    session = open_session(paths, pattern, notes)
-    load = partial(load_for_comp, limits=limits, pattern=pattern, script=script)
     sheets = []
     for line, takes in session.lines.items():
-        done = list(each(load, [path for path, _ in takes], executor))
-        usable = [take for take in done if isinstance(take, LoadedTake)]
-        failures = tuple(take for take in done if isinstance(take, Failure))
-        sheets.append(make_sheet(line, usable, session.notes, failures, executor))
-    return tuple(sheets)
+        mine = [results[path] for path, _ in takes]
+        usable = [take for take in mine if isinstance(take, ComparedTake)]
+        failed = tuple(take for take in mine if isinstance(take, Failure))
+        sheets.append(make_sheet(line, usable, session.notes, failed, settings))
+    return Comp(
+        sheets=tuple(sheets),
+        failures=tuple(result for result in results.values() if isinstance(result, Failure)),
+        left_out=tuple(os.fspath(path) for path in session.left_out),
+    )
 
 
 def make_sheet(
     line: str,
-    takes: Sequence[LoadedTake],
-    notes: Notes | None = None,
-    failures: tuple[Failure, ...] = (),
-    executor: Executor | None = None,
+    takes: Sequence[ComparedTake],
+    notes: Notes,
+    failures: tuple[Failure, ...],
+    settings: Settings,
 ) -> CompSheet:
-    """Compare takes of one line that are already loaded.
+    """Compare takes of one line that are measured.
 
     Parameters
     ----------
     line : str
-    takes : sequence of LoadedTake
+    takes : sequence of ComparedTake
     notes, failures
         Carried into the ranking and the sheet.
-    executor : concurrent.futures.Executor, optional
-        Where the takes are mapped onto each other.
+    settings : Settings
     """
     ranking = rank_line(line, [take.result for take in takes], notes)
     place = {id(ranked.result): i for i, ranked in enumerate(ranking.order)}
     takes = sorted(takes, key=lambda take: place[id(take.result)])
     reference = _reference(takes)
-    run = map if executor is None else executor.map
-    heard = [take.features for take in takes]
-    maps = list(run(map_takes, heard[reference : reference + 1] * len(takes), heard))
+    heard = [take.tracks.features for take in takes]
+    maps = _maps(takes, reference, settings)
     boundaries = _boundaries(takes, maps, reference)
     deviations = find_deviations(heard, maps, reference, boundaries)
     readings = _readings(takes, maps, boundaries, deviations)
@@ -343,13 +342,36 @@ def make_sheet(
     )
 
 
-def _reference(takes: Sequence[LoadedTake]) -> int:
+def _maps(takes: Sequence[ComparedTake], reference: int, settings: Settings) -> list[TakeMap]:
+    """Map the reference onto each take, unless that was done before."""
+    if not takes:
+        return []
+    run = map if settings.executor is None else settings.executor.map
+    cache, of_code = settings.cache, fingerprint(*MEASURING, *TRACKS_MADE_BY)
+    keys = [
+        (of_code, takes[reference].result.sha256 or "", take.result.sha256 or "") for take in takes
+    ]
+    maps = {key: None if cache is None else cache.recall(TakeMap, key) for key in keys}
+    heard = {key: take.tracks.features for key, take in zip(keys, takes, strict=True)}
+    unknown = [key for key in maps if maps[key] is None]
+    onto = [takes[reference].tracks.features] * len(unknown)
+    made_maps = run(map_takes, onto, [heard[key] for key in unknown])
+    for key, made in zip(unknown, made_maps, strict=True):
+        maps[key] = made
+        if cache is not None:
+            cache.keep(key, made)
+    return [found for key in keys if (found := maps[key]) is not None]
+
+
+def _reference(takes: Sequence[ComparedTake]) -> int:
     """Return the take of median spoken length: it is least likely to lack or repeat something."""
-    lengths = [int(take.features.speech.sum()) for take in takes]
+    lengths = [int(take.tracks.features.speech.sum()) for take in takes]
     return sorted(range(len(takes)), key=lengths.__getitem__)[len(takes) // 2] if takes else 0
 
 
-def _boundaries(takes: Sequence[LoadedTake], maps: Sequence[TakeMap], reference: int) -> list[Span]:
+def _boundaries(
+    takes: Sequence[ComparedTake], maps: Sequence[TakeMap], reference: int
+) -> list[Span]:
     """Return the phrases of the line in the reference's time, parted where most takes pause."""
     if not takes:
         return []
@@ -369,21 +391,21 @@ def _boundaries(takes: Sequence[LoadedTake], maps: Sequence[TakeMap], reference:
     return list(pairwise(edges))
 
 
-def _pause_near(take: LoadedTake, time_s: float) -> Span | None:
+def _pause_near(take: ComparedTake, time_s: float) -> Span | None:
     for pause in take.result.measurements.speech.pauses:
         if pause.start_s - PAUSE_NEAR_S <= time_s <= pause.end_s + PAUSE_NEAR_S:
             return pause.start_s, pause.end_s
     return None
 
 
-def _cut_in(take: LoadedTake, time_s: float) -> float:
+def _cut_in(take: ComparedTake, time_s: float) -> float:
     """Return where to cut a take near a moment: in the middle of its pause, if it has one."""
     pause = _pause_near(take, time_s)
     return time_s if pause is None else (pause[0] + pause[1]) / 2
 
 
 def _readings(
-    takes: Sequence[LoadedTake],
+    takes: Sequence[ComparedTake],
     maps: Sequence[TakeMap],
     boundaries: Sequence[Span],
     deviations: Sequence[Deviation],
@@ -400,7 +422,7 @@ def _readings(
             )
             for take, mapped in zip(takes, maps, strict=True)
         ]
-        levels = [take.level_db(*span) for take, span in zip(takes, spans, strict=True)]
+        levels = [take.tracks.level_db(*span) for take, span in zip(takes, spans, strict=True)]
         lengths = [_spoken(take, span) for take, span in zip(takes, spans, strict=True)]
         usual_level = _median([level for level in levels if level is not None])
         usual_length = _median([length for length in lengths if length > 0])
@@ -439,7 +461,7 @@ def _readings(
     return phrases
 
 
-def _misread_in(take: LoadedTake, span: Span) -> list[Misread]:
+def _misread_in(take: ComparedTake, span: Span) -> list[Misread]:
     """Return where a take departs from its script within a stretch."""
     reading = take.result.reading
     return [
@@ -454,9 +476,9 @@ def _clip(span: Span, duration_s: float) -> Span:
     return start, min(max(start, span[1]), duration_s)
 
 
-def _spoken(take: LoadedTake, span: Span) -> float:
+def _spoken(take: ComparedTake, span: Span) -> float:
     frames = slice(round(span[0] / FRAME_S), round(span[1] / FRAME_S))
-    return float(take.features.speech[frames].sum()) * FRAME_S
+    return float(take.tracks.features.speech[frames].sum()) * FRAME_S
 
 
 def _median(values: Sequence[float]) -> float | None:
@@ -486,7 +508,7 @@ def _counts(m: Measurements, span: Span) -> dict[str, Any]:
     }
 
 
-def _take_points(takes: Sequence[LoadedTake]) -> list[float]:
+def _take_points(takes: Sequence[ComparedTake]) -> list[float]:
     """Return what each take costs as a whole, beyond the best: noise, room, tone."""
     totals = [0.0] * len(takes)
     costs = [take_costs(take.result.measurements) for take in takes]
@@ -570,7 +592,7 @@ def _joins_of(
 
 
 def _joins(
-    takes: Sequence[LoadedTake],
+    takes: Sequence[ComparedTake],
     before: Sequence[Reading],
     after: Sequence[Reading],
     maps: Sequence[TakeMap],
@@ -578,11 +600,12 @@ def _joins(
 ) -> JoinCosts:
     """Return what it costs to go from each take (rows) to each take (columns) at a boundary."""
     w = _weights()
+    tracks = [take.tracks for take in takes]
     other = 1.0 - np.eye(len(takes))  # going on in the same take costs nothing
     level = _mismatch([r.level_db for r in before], [r.level_db for r in after])
     pitch = _mismatch(
-        [t.pitch_near(r.end_s - 1.0, r.end_s) for t, r in zip(takes, before, strict=True)],
-        [t.pitch_near(r.start_s, r.start_s + 1.0) for t, r in zip(takes, after, strict=True)],
+        [t.pitch_near(r.end_s - 1.0, r.end_s) for t, r in zip(tracks, before, strict=True)],
+        [t.pitch_near(r.start_s, r.start_s + 1.0) for t, r in zip(tracks, after, strict=True)],
     )
     facts = [take.result.measurements for take in takes]
     room = _mismatch(*2 * [[m.reverberation.rt60_s for m in facts]])

@@ -20,15 +20,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Literal
+from typing import Literal, Unpack
 
 import numpy as np
 
 from vocheck.measurements import Measurements
-from vocheck.policy.limits import Limits
 from vocheck.policy.rule import Status
 from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
+from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, check_take
 
 EQ_BANDS_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
@@ -138,16 +138,24 @@ class MatchResult(Result):
 def match_take(
     reference: str | os.PathLike[str],
     take: str | os.PathLike[str],
-    limits: Limits | None = None,
+    settings: Settings | None = None,
+    **options: Unpack[Options],
 ) -> MatchResult:
     """Compare a pickup file with a reference file.
+
+    Parameters
+    ----------
+    reference, take : path-like
+    settings : Settings, optional
+        Or the single options of `vocheck.session.settings.Options`: ``pattern``, ``cache``.
 
     Raises
     ------
     AudioError
         If either cannot be read or measured.
     """
-    return match_results(check_take(reference, limits), check_take(take, limits))
+    settings = settings_or(settings, [reference, take], options)
+    return match_results(check_take(reference, settings), check_take(take, settings))
 
 
 def match_results(reference: TakeResult, take: TakeResult) -> MatchResult:

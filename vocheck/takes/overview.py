@@ -7,23 +7,23 @@ everything that is shown of it is made while its samples are in memory.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Executor
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
+from typing import Unpack
 
 import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.decibels import levels_db
-from vocheck.policy.limits import Limits
 from vocheck.recording import Recording
-from vocheck.script.text import Script
+from vocheck.results import Result
 from vocheck.session.each import Failure, each
-from vocheck.session.names import Notes, open_session
-from vocheck.session.take import load_take
-from vocheck.takes.comp import CompSheet, LoadedTake, loaded, make_sheet
-from vocheck.takes.rank import Ranking
+from vocheck.session.names import open_session
+from vocheck.session.settings import Options, Settings, settings_or
+from vocheck.session.takefile import TakeFile
+from vocheck.takes.comp import Comp, ComparedTake, CompSheet, compare, judge_with_tracks
+from vocheck.takes.rank import Progress, Ranking, in_progress
 from vocheck.voice.channel import spectrogram_of
 
 WAVE_COLUMNS = 600
@@ -33,7 +33,7 @@ SPECTRUM_RANGE_DB = 75.0
 
 
 @dataclass(frozen=True, eq=False)
-class Picture:
+class Picture(Result):
     """What is drawn of one take.
 
     Attributes
@@ -53,70 +53,72 @@ class Picture:
 class Overview:
     """A session: a comp sheet per line, pictures by path, and what could not be done."""
 
-    sheets: tuple[CompSheet, ...]
+    comp: Comp
     pictures: Mapping[str, Picture]
-    failures: tuple[Failure, ...] = ()
-    left_out: tuple[str, ...] = ()
+
+    @property
+    def sheets(self) -> tuple[CompSheet, ...]:
+        """The comp sheet of each line that there is anything to show of."""
+        return tuple(sheet for sheet in self.comp.sheets if sheet.takes)
+
+    @property
+    def failures(self) -> tuple[Failure, ...]:
+        """Files that could not be done."""
+        return self.comp.failures
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Files whose names are not those of takes."""
+        return self.comp.left_out
 
     @property
     def ranking(self) -> Ranking:
         """The session as `vocheck.rank_takes` gives it."""
-        return Ranking(
-            lines=tuple(sheet.ranking for sheet in self.sheets),
-            failures=self.failures,
-            left_out=self.left_out,
-        )
+        return self.comp.ranking
 
 
-_Shown = tuple[LoadedTake, Picture]
+@dataclass(frozen=True, eq=False)
+class _Shown:
+    """A take compared and pictured."""
+
+    compared: ComparedTake
+    picture: Picture
 
 
 def make_overview(
     paths: Iterable[str | os.PathLike[str]],
-    limits: Limits | None = None,
-    targets: Sequence[str] = (),
+    settings: Settings | None = None,
     *,
-    notes: Notes | None = None,
-    pattern: str | None = None,
-    executor: Executor | None = None,
-    progress: Callable[[Iterable[_Shown | Failure], int], Iterable[_Shown | Failure]] | None = None,
-    script: Script | None = None,
+    progress: Progress | None = None,
+    **options: Unpack[Options],
 ) -> Overview:
     """Rank, compare and picture the takes of a session.
 
     The parameters are those of `vocheck.rank_takes`, and so are the errors raised.
     """
-    session = open_session(paths, pattern, notes)
-    work = partial(_show, limits=limits, targets=tuple(targets), pattern=pattern, script=script)
-    names = list(map(os.fspath, session.paths))
-    done: Iterable[_Shown | Failure] = each(work, names, executor)
-    if progress is not None:
-        done = progress(done, len(names))
-    results = dict(zip(names, done, strict=True))
-    sheets = []
-    for line, takes in session.lines.items():
-        mine = [results[os.fspath(path)] for path, _ in takes]
-        usable = [shown[0] for shown in mine if isinstance(shown, tuple)]
-        if usable:
-            failed = tuple(shown for shown in mine if isinstance(shown, Failure))
-            sheets.append(make_sheet(line, usable, session.notes, failed, executor))
+    paths = list(paths)
+    settings = settings_or(settings, paths, options)
+    session = open_session(paths, settings.pattern, settings.notes)
+    done = each(partial(_show, settings=settings), session.paths, settings)
+    shown = in_progress(done, session, progress)
+    compared = {
+        path: take.compared if isinstance(take, _Shown) else take for path, take in shown.items()
+    }
     return Overview(
-        sheets=tuple(sheets),
-        pictures={path: s[1] for path, s in results.items() if isinstance(s, tuple)},
-        failures=tuple(s for s in results.values() if isinstance(s, Failure)),
-        left_out=tuple(os.fspath(path) for path in session.left_out),
+        comp=compare(session, compared, settings),
+        pictures={
+            os.fspath(path): take.picture
+            for path, take in shown.items()
+            if isinstance(take, _Shown)
+        },
     )
 
 
-def _show(
-    path: str,
-    limits: Limits | None,
-    targets: tuple[str, ...],
-    pattern: str | None,
-    script: Script | None,
-) -> _Shown:
-    recording, result = load_take(path, limits, targets, pattern=pattern, script=script)
-    return loaded(recording, result), draw(recording)
+def _show(file: TakeFile, settings: Settings) -> _Shown:
+    return _Shown(
+        compared=judge_with_tracks(file, settings),
+        picture=file.remember(Picture, draw, made_by=("takes/overview.py",)),
+    )
 
 
 def draw(recording: Recording) -> Picture:

@@ -15,30 +15,35 @@ from __future__ import annotations
 import math
 import os
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Executor
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Protocol, TypeVar, Unpack
 
 from vocheck.measurements import Measurements
 from vocheck.policy.facts import look_up, resolve
 from vocheck.policy.judge import Verdict, word_points
-from vocheck.policy.limits import WORDS, Limits
+from vocheck.policy.limits import WORDS
 from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
-from vocheck.script.text import Script
 from vocheck.session.each import Failure
-from vocheck.session.names import Note, Notes, open_session, take_key
+from vocheck.session.names import Note, Notes, Session, open_session, take_key
+from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, check_all
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
 NEAR_S = 0.005
 """What lies this near to an event of which it may be part is not counted beside it."""
-Progress = Callable[[Iterable[TakeResult | Failure], int], Iterable[TakeResult | Failure]]
-"""Wraps a stream of results of known length, to show how far it is."""
+T = TypeVar("T")
+
+
+class Progress(Protocol):
+    """Wraps a stream of results of known length, to show how far it is."""
+
+    def __call__(self, results: Iterable[T], total: int, /) -> Iterable[T]:
+        """Return the stream to read from."""
 
 
 @dataclass(frozen=True)
@@ -210,14 +215,10 @@ class Ranking(Result):
 
 def rank_takes(
     paths: Iterable[str | os.PathLike[str]],
-    limits: Limits | None = None,
-    targets: Sequence[str] = (),
+    settings: Settings | None = None,
     *,
-    notes: Notes | None = None,
-    pattern: str | None = None,
-    executor: Executor | None = None,
     progress: Progress | None = None,
-    script: Script | None = None,
+    **options: Unpack[Options],
 ) -> Ranking:
     """Measure takes and rank those of each line.
 
@@ -225,28 +226,24 @@ def rank_takes(
     ----------
     paths : iterable of path-like
         Takes, or folders of them.
-    limits, targets, pattern, executor, script
-        As for `vocheck.check_all`.
-    notes : Notes, optional
-        What the session notes say; where omitted, ``notes.csv`` beside the takes is read.
+    settings : Settings, optional
+        Or the single options of `vocheck.session.settings.Options`: ``limits``, ``targets``,
+        ``pattern``, ``script``, ``notes``, ``cache``, ``executor``.
     progress : callable, optional
         Given the stream of results and how many there will be, returns the stream to read from.
 
     Raises
     ------
     SessionError
-        If a folder holds no recording, or the notes or the pattern are malformed.
+        If a folder holds no recording, the notes or the pattern are malformed, or two
+        ``vocheck.toml`` count for these takes.
     TargetError
-        If a target is unknown or a limits file malformed.
+        If a target is unknown or a ``vocheck.toml`` malformed.
     """
-    session = open_session(paths, pattern, notes)
-    takes = session.paths
-    checked: Iterable[TakeResult | Failure] = check_all(
-        takes, limits, targets, pattern=pattern, executor=executor, script=script
-    )
-    if progress is not None:
-        checked = progress(checked, len(takes))
-    results = dict(zip(takes, checked, strict=True))
+    paths = list(paths)
+    settings = settings_or(settings, paths, options)
+    session = open_session(paths, settings.pattern, settings.notes)
+    results = in_progress(check_all(session.paths, settings), session, progress)
     return Ranking(
         lines=tuple(
             rank_line(
@@ -260,6 +257,13 @@ def rank_takes(
         failures=tuple(r for r in results.values() if isinstance(r, Failure)),
         left_out=tuple(os.fspath(path) for path in session.left_out),
     )
+
+
+def in_progress(results: Iterable[T], session: Session, progress: Progress | None) -> dict[Path, T]:
+    """Return what comes of each take of a session, and show how far it is meanwhile."""
+    takes = session.paths
+    shown = results if progress is None else progress(results, len(takes))
+    return dict(zip(takes, shown, strict=True))
 
 
 def rank_line(line: str, takes: Sequence[TakeResult], notes: Notes | None = None) -> LineRanking:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
-from vocheck.errors import AudioError
 from vocheck.results import Result
 from vocheck.script.reading import Reading
-from vocheck.script.text import Script, text_of
+from vocheck.script.text import text_of
 from vocheck.session.each import Failure
-from vocheck.session.names import find_recordings, parse_name, pattern_for
-from vocheck.session.take import load_take
+from vocheck.session.names import find_recordings, parse_name
+from vocheck.session.settings import Settings
+from vocheck.session.take import TakeResult, check_all
 
 _TOLD_WITH_WORD = ("plosive", "sibilance", "clipping", "clipped_share")
 
@@ -36,9 +37,9 @@ class CheckedReading(Result):
 
 
 def check_takes(
-    paths: Iterable[str | os.PathLike[str]], script: Script, pattern: str | None = None
+    paths: Iterable[str | os.PathLike[str]], settings: Settings
 ) -> tuple[list[CheckedReading], list[Failure]]:
-    """Hold takes against the script, each against the line that its name tells.
+    """Hold takes against the script of the settings, each against the line that its name tells.
 
     A take of a line that the script does not hold is a `Failure`, and so is a file that cannot be
     read; a script without line ids is the text of every take.
@@ -48,30 +49,31 @@ def check_takes(
     SessionError
         If a folder holds no recording.
     """
-    checked: list[CheckedReading] = []
+    asked: list[Path] = []
     failures: list[Failure] = []
     for path in find_recordings(paths):
-        name = parse_name(path, pattern_for(path, pattern))
-        line = name.line if name else ""
-        if text_of(script, line) is None:
-            if name is not None:
-                failures.append(
-                    Failure(path=str(path), error=f"{path}: {line} is not in the script")
-                )
-            continue
-        try:
-            _, result = load_take(path, pattern=pattern, script=script)
-        except AudioError as error:
-            failures.append(Failure(path=str(path), error=str(error)))
-            continue
-        assert result.reading is not None
-        on_words = tuple(
-            (finding.name.replace("_", " "), word)
-            for finding in result.findings
-            if finding.name in _TOLD_WITH_WORD
-            for word in finding.words
-        )
-        checked.append(
-            CheckedReading(path=str(path), line=line, reading=result.reading, on_words=on_words)
-        )
+        name = parse_name(path, settings.pattern)
+        if text_of(settings.script, name.line if name else "") is not None:
+            asked.append(path)
+        elif name is not None:
+            error = f"{path}: {name.line} is not in the script"
+            failures.append(Failure(path=str(path), error=error))
+    checked: list[CheckedReading] = []
+    for result in check_all(asked, settings):
+        if isinstance(result, Failure):
+            failures.append(result)
+        elif result.reading is not None:
+            checked.append(_checked(result, result.reading))
     return checked, failures
+
+
+def _checked(result: TakeResult, reading: Reading) -> CheckedReading:
+    on_words = tuple(
+        (finding.name.replace("_", " "), word)
+        for finding in result.findings
+        if finding.name in _TOLD_WITH_WORD
+        for word in finding.words
+    )
+    return CheckedReading(
+        path=result.path or "", line=result.line or "", reading=reading, on_words=on_words
+    )

@@ -20,8 +20,8 @@ import numpy.typing as npt
 
 from vocheck.dsp.alignment import align, corridor_along
 from vocheck.dsp.runs import runs_of
-from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.recording import Recording
+from vocheck.results import Result
 from vocheck.voice.activity import activity_of
 from vocheck.voice.cepstra import deltas, mel_cepstra
 from vocheck.voice.channel import spectrogram_of
@@ -32,6 +32,7 @@ _MELS = 40
 _BAND_HZ = (60.0, 8000.0)
 _DYNAMIC_RANGE_DB = 55.0  # below the loudest frames: keeps room noise from looking like speech
 _ALIKE = 0.55  # between the usual best match (0) and the usual pair (1)
+_FEWEST_FRAMES = 9  # what the deltas look at
 _GAP, _OPEN_GAP = 0.14, 1.6
 _COARSE = 4  # frames in one of the first, coarse alignment
 _HALF_WIDTH = 50  # frames to either side of it that the fine one may use
@@ -44,7 +45,7 @@ Span = tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
-class TakeMap:
+class TakeMap(Result):
     """The map from a reference take to another take of the same line.
 
     Attributes
@@ -95,32 +96,38 @@ class Features:
     speech: npt.NDArray[np.bool_]
 
 
-def features(recording: Recording) -> Features:
-    """Return the cepstra of a take, normalized over its speech, shape (frames, 2 x 13)."""
-    speech = activity_of(recording).speech
-    cepstra = _cepstra(spectrogram_of(recording), recording.rate)
-    count = min(len(cepstra), len(speech))
-    cepstra, speech = cepstra[:count], speech[:count]
-    spoken = cepstra[speech] if speech.any() else cepstra
-    if len(spoken):
-        cepstra = (cepstra - spoken.mean(axis=0)) / np.maximum(spoken.std(axis=0), 1e-6)
-    return Features(np.ascontiguousarray(cepstra, np.float32), speech)
-
-
-def _cepstra(spectrogram: Spectrogram, rate: int) -> npt.NDArray[np.float32]:
-    per_frame = max(1, round(FRAME_S / spectrogram.hop_s))
-    power = spectrogram.power[::per_frame]
-    if len(power) < 9:
-        return np.zeros((0, 2 * COEFFICIENTS), np.float32)
-    cepstra = mel_cepstra(
+def cepstra_of(recording: Recording) -> npt.NDArray[np.float32]:
+    """Return the cepstra of a take, shape (frames, 13)."""
+    spectrogram = spectrogram_of(recording)
+    power = spectrogram.power[:: max(1, round(FRAME_S / spectrogram.hop_s))]
+    if len(power) < _FEWEST_FRAMES:
+        return np.zeros((0, COEFFICIENTS), np.float32)
+    return mel_cepstra(
         power,
-        rate,
+        recording.rate,
         bands=_MELS,
-        band_hz=(_BAND_HZ[0], min(_BAND_HZ[1], rate / 2)),
+        band_hz=(_BAND_HZ[0], min(_BAND_HZ[1], recording.rate / 2)),
         coefficients=COEFFICIENTS,
         range_db=_DYNAMIC_RANGE_DB,
     )
-    return np.concatenate((cepstra, deltas(cepstra)), axis=1)
+
+
+def features(recording: Recording) -> Features:
+    """Return what a take is compared by."""
+    return normalized(cepstra_of(recording), activity_of(recording).speech)
+
+
+def normalized(cepstra: npt.NDArray[np.float32], speech: npt.NDArray[np.bool_]) -> Features:
+    """Return cepstra and their deltas, normalized over the speech, shape (frames, 2 x 13)."""
+    if not len(cepstra):
+        return Features(np.zeros((0, 2 * COEFFICIENTS), np.float32), speech[:0])
+    both = np.concatenate((cepstra, deltas(cepstra)), axis=1)
+    count = min(len(both), len(speech))
+    both, speech = both[:count], speech[:count]
+    spoken = both[speech] if speech.any() else both
+    if len(spoken):
+        both = (both - spoken.mean(axis=0)) / np.maximum(spoken.std(axis=0), 1e-6)
+    return Features(np.ascontiguousarray(both, np.float32), speech)
 
 
 def map_takes(reference: Features, take: Features) -> TakeMap:
