@@ -31,9 +31,6 @@ COMMANDS = {
 }
 """What is run for each command, in the folder of the session."""
 
-CHEAP = ("targets", "explain")
-"""Commands whose transcript is made anew in a moment, to see whether it is stale."""
-
 
 def run(line: str, folder: Path) -> str:
     """Return a command and what it prints, as a terminal shows it."""

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 import runpy
+from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
+from tests import examples
 from vocheck.cli import COMMANDS
 from vocheck.measurements import Measurements
+from vocheck.session.demo import copy_session
 
 ROOT = Path(__file__).parents[1]
 PAGES = [*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")]
@@ -51,7 +54,40 @@ def test_every_command_has_a_transcript(command: str):
     assert "internal error" not in text
 
 
-@pytest.mark.parametrize("command", MAKER["CHEAP"])
+@pytest.fixture(scope="module")
+def known(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Let the commands share what was measured: a fresh folder, so that nothing old is in it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("VOCHECK_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
+@pytest.mark.usefixtures("known")
+@pytest.mark.parametrize("command", MAKER["COMMANDS"])
 def test_a_transcript_is_not_stale(command: str):
-    """Those that cost little are made anew and compared."""
+    """What stands in the documentation is what the command prints."""
     assert MAKER["make"](command) == (ROOT / f"docs/transcripts/{command}.txt").read_text("utf-8")
+
+
+EXAMPLES = [
+    pytest.param(example, id=f"{page.relative_to(ROOT).as_posix()}-{number}")
+    for page in PAGES
+    for number, example in enumerate(examples.examples(page.read_text("utf-8")), start=1)
+]
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_an_example_does_what_it_says(
+    example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Every Python block of every page runs beside the demo session; what it tells is so."""
+    copy_session(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    examples.run(example)
+
+
+def test_an_example_that_tells_something_else_is_noticed():
+    """The runner itself: a value is compared as far as it is told."""
+    assert examples.run("x = 2 / 3\nx  # 0.667\n[x > 0, 'a']  # [True, 'a']") == 2
+    with pytest.raises(AssertionError, match=r"x: 0\.666"):
+        examples.run("x = 2 / 3\nx  # 0.666")
