@@ -7,6 +7,7 @@ severity; 2 could not do the job (bad usage, unreadable file, internal error); 1
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from importlib import import_module
@@ -16,6 +17,7 @@ import click
 
 import vocheck
 from vocheck.errors import VocheckError
+from vocheck.plain import ENCODE_ERRORS, plain
 
 EXIT_FAILED = 2
 EXIT_INTERRUPTED = 130
@@ -84,6 +86,9 @@ def main(args: list[str] | None = None) -> None:
 
 def run(args: list[str] | None = None) -> int:
     """Run the command line and return its exit status; no traceback reaches the user."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors=ENCODE_ERRORS)  # no encoding can end a command
     color = False if os.environ.get("NO_COLOR") else None
     try:
         status: Any = group.main(args, prog_name="vocheck", standalone_mode=False, color=color)
@@ -97,6 +102,7 @@ def run(args: list[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_BROKEN_PIPE
     except click.ClickException as error:
+        vars(error)["message"] = plain(error.message)  # file names of a glob stand in it
         error.show()
         return EXIT_FAILED
     except VocheckError as error:
@@ -115,5 +121,5 @@ def run(args: list[str] | None = None) -> int:
 
 
 def _say(message: str, status: int) -> int:
-    click.echo(f"vocheck: {message}", err=True)
+    click.echo(f"vocheck: {plain(message)}", err=True)
     return status

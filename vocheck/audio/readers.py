@@ -416,11 +416,16 @@ VORBIS_SPEAKERS: dict[int, tuple[str, ...]] = {
 section 5.1.1.2), which libsndfile leaves as it is."""
 
 
+def _native(path: str) -> str | bytes:
+    """Return a name as libsndfile takes it: as bytes, for it need be no UTF-8, but on Windows."""
+    return path if os.name == "nt" else os.fsencode(path)
+
+
 class _SoundfileReader:
     """libsndfile."""
 
     def __init__(self, path: str, facts: _Facts) -> None:
-        self._file = file = soundfile.SoundFile(path)
+        self._file = file = soundfile.SoundFile(_native(path))
         codec, bits = SOUNDFILE_CODECS.get(file.subtype, (file.subtype, None))
         if file.format == "FLAC":
             codec = "FLAC"

@@ -14,6 +14,7 @@ from typing import Any
 
 from vocheck.errors import VocheckError
 from vocheck.files import refuse_to_write
+from vocheck.plain import ENCODE_ERRORS
 
 
 def read_lines(path: Path) -> list[dict[str, Any]]:
@@ -85,7 +86,7 @@ class LineLog:
     def append(self, line: str) -> None:
         """Write one line, which ends in a newline, through to the disk."""
         try:
-            left = memoryview(line.encode())
+            left = memoryview(line.encode(errors=ENCODE_ERRORS))
             while left:
                 left = left[self._file.write(left) :]
             os.fsync(self._file.fileno())

@@ -8,6 +8,7 @@ import click
 
 from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
+    complain,
     deliver,
     format_option,
     output_option,
@@ -66,5 +67,5 @@ def command(
         report = render_sheets(comp.sheets)
     deliver(report, output)
     for failure in comp.failures:
-        click.echo(f"vocheck: {failure.error}", err=True)
+        complain(failure.error)
     return 2 if comp.failures else 0

@@ -23,6 +23,7 @@ def command(folder: Path, quiet: bool) -> int:
     from vocheck.commands.pool import take_settings
     from vocheck.commands.rank import DEFAULT_TARGETS
     from vocheck.files import refuse_to_write
+    from vocheck.plain import plain
     from vocheck.report.json import render_json
     from vocheck.report.text.rank import render_ranking
     from vocheck.session.demo import copy_session
@@ -36,7 +37,10 @@ def command(folder: Path, quiet: bool) -> int:
         ranking = rank_takes([folder], settings, progress=progress(quiet))
     deliver(render_json(ranking), report)
     deliver(render_ranking(ranking), None)
-    click.echo(f"\nThe takes are in {folder}, the ranking with every number in {report}.")
-    click.echo(f"Next: vocheck take {takes[0]}")
-    click.echo(f"      vocheck mix {folder / 'mix.flac'} --to social")
+    shown = Path(plain(str(folder)))
+    click.echo(
+        f"\nThe takes are in {shown}, the ranking with every number in {shown / report.name}."
+    )
+    click.echo(f"Next: vocheck take {shown / takes[0].name}")
+    click.echo(f"      vocheck mix {shown / 'mix.flac'} --to social")
     return 0

@@ -9,6 +9,7 @@ import click
 from vocheck.commands.guard import Command
 from vocheck.commands.options import (
     cache_option,
+    complain,
     deliver,
     format_option,
     jobs_option,
@@ -66,7 +67,7 @@ def command(
 
         deliver(render_matches(results), output)
     for failure in failures:
-        click.echo(f"vocheck: {failure.error}", err=True)
+        complain(failure.error)
     if failures:
         return 2
     severe = {"can be matched": ("can be matched", "differs"), "differs": ("differs",), "never": ()}

@@ -12,6 +12,7 @@ import click
 
 from vocheck.commands.guard import Command, Output, refuse_idle
 from vocheck.commands.options import (
+    complain,
     deliver,
     format_option,
     output_option,
@@ -19,6 +20,7 @@ from vocheck.commands.options import (
     pdf_option,
     quiet_option,
 )
+from vocheck.plain import plain
 
 if TYPE_CHECKING:
     from vocheck.mix import MixResult
@@ -139,7 +141,7 @@ def command(
         except VocheckError as error:
             if len(files) == 1:
                 raise
-            click.echo(f"vocheck: {error}", err=True)
+            complain(error)
             failures += 1
         else:
             results.append(result)
@@ -153,7 +155,7 @@ def command(
         write_mix_page(results, page, embed_audio)
     deliver(_render(results, form), output)
     if stamp is not None:
-        click.echo(f"{stamp}: written, with the loudness in its header", err=True)
+        click.echo(f"{plain(str(stamp))}: written, with the loudness in its header", err=True)
     if failures:
         return 2
     return int(any(result.verdict in FAIL_ON[fail_on] for result in results))
@@ -205,7 +207,7 @@ def _progress(file: str, quiet: bool) -> Iterator[Callable[[float, float], None]
     if quiet or not sys.stderr.isatty():
         yield None
         return
-    with click.progressbar(range(1000), label=Path(file).name, file=sys.stderr) as bar:
+    with click.progressbar(range(1000), label=plain(Path(file).name), file=sys.stderr) as bar:
 
         def update(done_s: float, whole_s: float) -> None:
             share = min(1.0, done_s / whole_s) if whole_s > 0 else 1.0

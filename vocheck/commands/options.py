@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from vocheck.commands.guard import Output
+from vocheck.plain import plain, plain_lines
 
 if TYPE_CHECKING:
     from vocheck.script.text import Script
@@ -165,18 +166,24 @@ def tell_what_words_need() -> None:
     from vocheck.script.reading import NEEDS_EXTRA, can_hear_words
 
     if not can_hear_words():
-        click.echo(f"vocheck: {NEEDS_EXTRA}", err=True)
+        complain(NEEDS_EXTRA)
 
 
 def deliver(report: str, output: Path | None) -> None:
     """Print a report, or write it to a file under a temporary name and rename it."""
     if output is None:
-        click.echo(report, nl=False)
+        click.echo(plain_lines(report), nl=False)
         return
     from vocheck.files import replacing
 
     with replacing(output) as temporary:
-        temporary.write_text(click.unstyle(report), encoding="utf-8")
+        # Line ends as they are: a report is the same bytes on every system.
+        temporary.write_bytes(plain_lines(click.unstyle(report)).encode())
+
+
+def complain(message: object) -> None:
+    """Say on stderr, in one line, what went wrong."""
+    click.echo(f"vocheck: {plain(str(message))}", err=True)
 
 
 def progress(quiet: bool) -> Callable[[Iterable[T], int], Iterable[T]]:

@@ -9,6 +9,7 @@ import click
 
 from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
+    complain,
     deliver,
     exit_status,
     fail_on_option,
@@ -107,6 +108,6 @@ def command(
         report = render_ranking(ranking)
     deliver(report, output)
     for failure in ranking.failures:
-        click.echo(f"vocheck: {failure.error}", err=True)
+        complain(failure.error)
     found = [finding.severity for take in ranked for finding in take.result.findings]
     return exit_status(found, fail_on, len(ranking.failures))

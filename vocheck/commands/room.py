@@ -137,6 +137,7 @@ def _write_sweep(path: Path, seconds: float) -> None:
 
     from vocheck.dsp.sweep import LEVEL_DBFS, exponential_sweep
     from vocheck.files import replacing
+    from vocheck.plain import plain
 
     silence = np.zeros(_MAKE_RATE_HZ // 2)
     sweep = exponential_sweep(_MAKE_RATE_HZ, seconds)
@@ -144,13 +145,14 @@ def _write_sweep(path: Path, seconds: float) -> None:
         soundfile.write(
             temporary, np.concatenate((silence, sweep, silence)), _MAKE_RATE_HZ, "PCM_24"
         )
+    shown = plain(str(path))
     click.echo(
-        f"Wrote {path}: a sweep of {seconds:g} s from 40 Hz to 20 kHz, peak {LEVEL_DBFS:g} dBFS.\n"
+        f"Wrote {shown}: a sweep of {seconds:g} s from 40 Hz to 20 kHz, peak {LEVEL_DBFS:g} dBFS.\n"
         "Turn the loudspeaker down before you play it, stay out of the room or wear ear "
         "protection, and raise the level only as far as the sweep is clearly heard: a sweep holds "
         "each frequency long enough to harm ears and tweeters.\n"
         "Record from a second before it to two seconds after it, then run: "
-        f"vocheck room RECORDING --sweep {path}",
+        f"vocheck room RECORDING --sweep {shown}",
         err=True,
     )
 

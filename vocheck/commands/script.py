@@ -9,6 +9,7 @@ import click
 from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     cache_option,
+    complain,
     deliver,
     format_option,
     output_option,
@@ -77,5 +78,5 @@ def command(
         deliver(render_readings(checked, slot_s), output)
     tell_what_words_need()
     for failure in failures:
-        click.echo(f"vocheck: {failure.error}", err=True)
+        complain(failure.error)
     return 2 if failures else int(any(take.reading.misread for take in checked))

@@ -10,6 +10,7 @@ import click
 
 from vocheck.commands.guard import Command, Output
 from vocheck.commands.options import (
+    complain,
     deliver,
     exit_status,
     fail_on_option,
@@ -89,7 +90,7 @@ def command(
     if markers is not None and takes:
         write_markers(takes, markers)
     for failure in failures:
-        click.echo(f"vocheck: {failure.error}", err=True)
+        complain(failure.error)
     found = [finding.severity for take in takes for finding in take.findings]
     return exit_status(found, fail_on, len(failures))
 

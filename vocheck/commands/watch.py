@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 import click
 
 from vocheck.commands.guard import Command, Output, refuse_idle
-from vocheck.commands.options import cache_option, pattern_option
+from vocheck.commands.options import cache_option, complain, pattern_option
+from vocheck.plain import plain
 
 if TYPE_CHECKING:
     from vocheck.booth import Booth
@@ -136,7 +137,10 @@ def command(
         desk = _Desk(watcher, booth, log, server, settings, ink, rings)
         stack.callback(lambda: click.echo(render_farewell(booth), nl=False))
         desk.warm_up()
-        click.echo(f"Standing by: {folder}. Results go to {log.path}. Ctrl-C ends the session.")
+        click.echo(
+            f"Standing by: {plain(str(folder))}. Results go to {plain(str(log.path))}. "
+            "Ctrl-C ends the session."
+        )
         watcher.poll(time.monotonic())  # what is there now was recorded before
         last_event = time.monotonic()
         problem = ""
@@ -145,7 +149,7 @@ def command(
             events = watcher.poll(time.monotonic())
             if watcher.problem != problem:
                 problem = watcher.problem
-                click.echo(f"vocheck: {problem or f'{folder}: is back'}", err=True)
+                complain(problem or f"{folder}: is back")
             desk.catch_up(events)
             for event in events:
                 _guarded(desk, event)
@@ -167,7 +171,7 @@ def _guarded(desk: _Desk, event: Event) -> None:
         if os.environ.get("VOCHECK_DEBUG"):
             raise
         path = event.new if isinstance(event, Renamed) else event.path
-        click.echo(f"vocheck: {path}: internal error: {type(error).__name__}: {error}", err=True)
+        complain(f"{path}: internal error: {type(error).__name__}: {error}")
 
 
 def _script_beside(folder: Path) -> Path | None:
@@ -259,7 +263,7 @@ class _Desk:
         elif isinstance(event, Gone):
             if (take := self._booth.remove(str(event.path))) is not None:
                 self._last = None if self._last is take else self._last
-                self._say_lines(f"{event.path.name} was deleted.")
+                self._say_lines(plain(f"{event.path.name} was deleted."))
         elif (take := self._booth.remove(str(event.old))) is not None:
             self._rename(take, event.new)
         else:
@@ -333,7 +337,7 @@ class _Desk:
     def _rename(self, take: TakeResult, path: Path) -> None:
         """Move a take in the table; nothing is measured again, unless its words are now others."""
         renamed = self._under_name(take, path)
-        told = f"{Path(take.path or '').name} is now {path.name}."
+        told = plain(f"{Path(take.path or '').name} is now {path.name}.")
         if self._text(renamed) != self._text(take):
             click.echo(f"\n{told}")
             self._measure(path)

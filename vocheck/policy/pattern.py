@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from vocheck.plain import ENCODE_ERRORS
+
 MOST_CHARACTERS = 1000
 """A longer pattern is refused."""
 
@@ -35,7 +37,8 @@ class NamePattern:
 
     def groups(self, name: str) -> dict[str, str | None] | None:
         """Return what the named groups hold, or ``None`` where the name does not fit."""
-        found = _compiled(self.text).fullmatch(name)
+        # A name need be no UTF-8.
+        found = _compiled(self.text).fullmatch(name.encode(errors=ENCODE_ERRORS).decode())
         return None if found is None else found.groupdict()
 
 

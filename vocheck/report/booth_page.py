@@ -11,6 +11,7 @@ from html import escape
 from pathlib import Path
 
 from vocheck.booth import Booth, LineState
+from vocheck.plain import plain
 from vocheck.policy.judge import Finding
 from vocheck.report.text.style import VERDICT_WORDS
 from vocheck.report.text.watch import MOST_FINDINGS, instruction, title, warnings
@@ -97,15 +98,15 @@ def _verdict(take: TakeResult, booth: Booth) -> list[str]:
     word = VERDICT_WORDS[take.verdict]
     told = [finding for finding in take.findings if finding.severity != "note"]
     items = [_item(finding) for finding in told[:MOST_FINDINGS]]
-    items += [f"<li>{escape(sentence)}</li>" for sentence in warnings(take, booth)]
-    parts = [f'<h1 class="{take.verdict}">{word}</h1>', f"<h2>{escape(title(take))}</h2>"]
+    items += [f"<li>{_shown(sentence)}</li>" for sentence in warnings(take, booth)]
+    parts = [f'<h1 class="{take.verdict}">{word}</h1>', f"<h2>{_shown(title(take))}</h2>"]
     return [*parts, "<ul>", *items, "</ul>"] if items else parts
 
 
 def _item(finding: Finding) -> str:
     return (
         f'<li><b class="{finding.severity}">{finding.severity}</b> '
-        f"{escape(instruction(finding))}</li>"
+        f"{_shown(instruction(finding))}</li>"
     )
 
 
@@ -125,11 +126,15 @@ def _row(state: LineState) -> str:
     else:
         status = f'<span class="fixable">{state.needed} clean takes</span>'
     takes = " ".join(
-        f'<span class="{take.verdict}">{escape(_name(take.take, take.path))} {take.verdict}</span>'
+        f'<span class="{take.verdict}">{_shown(_name(take.take, take.path))} {take.verdict}</span>'
         for take in state.takes
     )
-    return f'<tr><th scope="row">{escape(state.line)}</th><td>{status}</td><td>{takes}</td></tr>'
+    return f'<tr><th scope="row">{_shown(state.line)}</th><td>{status}</td><td>{takes}</td></tr>'
 
 
 def _name(take: int | None, path: str) -> str:
     return str(take) if take is not None else Path(path).name
+
+
+def _shown(text: str) -> str:
+    return escape(plain(text))

@@ -11,12 +11,15 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from vocheck.mix import MixResult
+from vocheck.plain import plain
 from vocheck.results import Result
 from vocheck.session.each import Failure
 from vocheck.session.take import TakeResult
 from vocheck.takes.rank import Ranking
 
 _HEAD = ("path", "line", "take", "verdict", "error", "sha256")
+
+_FORMULA = tuple("=+-@＝＋－＠")
 
 
 def render_csv(results: Iterable[TakeResult | Failure]) -> str:
@@ -102,7 +105,9 @@ def _row(result: Result) -> dict[str, Any]:
 def _cell(value: Any) -> Any:
     if isinstance(value, float):
         return round(value, 4)
-    # A cell that starts like a formula would be run by a spreadsheet: names are untrusted.
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return value
+    if not isinstance(value, str):
+        return value
+    # Names are of others: one with a line end would make a row of its own, and a cell that starts
+    # like a formula would be run by a spreadsheet (the wide forms of the signs too).
+    value = plain(value)
+    return f"'{value}" if value.lstrip()[:1] in _FORMULA else value

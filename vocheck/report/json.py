@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
+from vocheck.plain import plain_json
 from vocheck.results import Result
 
 
@@ -16,9 +17,9 @@ def render_json(results: Result | Iterable[Result]) -> str:
         if isinstance(results, Result)
         else [result.to_dict() for result in results]
     )
-    return json.dumps(plain, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    return plain_json(json.dumps(plain, indent=2, allow_nan=False, ensure_ascii=False)) + "\n"
 
 
 def render_json_line(result: Result) -> str:
     """Return one result as one line of JSON Lines, ending in a newline."""
-    return json.dumps(result.to_dict(), allow_nan=False, ensure_ascii=False) + "\n"
+    return plain_json(json.dumps(result.to_dict(), allow_nan=False, ensure_ascii=False)) + "\n"

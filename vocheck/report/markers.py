@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from vocheck.audio.broadcast_wav import Marker
+from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.csv import render_rows
 from vocheck.session.take import TakeResult
@@ -29,6 +30,7 @@ def markers_of(result: TakeResult) -> tuple[Marker, ...]:
     return tuple(sorted(markers, key=lambda marker: marker.start_s))
 
 
+@shown_plainly
 def render_vtt(result: TakeResult) -> str:
     """Return the places of one take's findings as WebVTT."""
     cues = [

@@ -7,6 +7,7 @@ from typing import Any
 
 from vocheck.errors import VocheckError
 from vocheck.files import replacing
+from vocheck.plain import shown_plainly
 from vocheck.room import RoomBand, RoomNoise, RoomResult
 
 SUFFIXES = (".png", ".pdf", ".svg")
@@ -32,6 +33,7 @@ def draw_room(result: RoomResult, path: Path) -> None:
         figure.savefig(temporary, dpi=150, metadata=metadata)
 
 
+@shown_plainly
 def room_figure(result: RoomResult) -> Any:
     """Return the matplotlib figure of a room measurement, without touching pyplot's state."""
     from matplotlib.figure import Figure
@@ -44,7 +46,7 @@ def room_figure(result: RoomResult) -> Any:
         panels.append(_draw_noise)
     width = 4.2 * max(1, len(panels)) + 0.6
     figure = Figure(figsize=(width, 4.2), layout="constrained")
-    figure.suptitle(_title(result), x=0.01, ha="left", fontsize=11)
+    figure.suptitle(_title(result), x=0.01, ha="left", fontsize=11, parse_math=False)
     if not panels:
         figure.text(0.5, 0.45, "nothing could be measured", ha="center", color="0.4")
     for index, draw in enumerate(panels):

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from vocheck.mix.results import MixResult
+from vocheck.plain import shown_plainly
 from vocheck.policy.destinations import FACTS
 from vocheck.report.text.comp import answer, deviation_sentence, short_names
 from vocheck.report.text.style import clock, number
@@ -36,6 +37,7 @@ _WORDS = {"keep": "Keep", "fixable": "Fixable", "retake": "Go again"}
 _FOOT = "vocheck. The recipient's contract and own check win over any number here."
 
 
+@shown_plainly
 def render_session_pdf(overview: Overview, title: str) -> bytes:
     """Return the session as a PDF: the takes of each line ranked, drawn and explained.
 
@@ -48,6 +50,7 @@ def render_session_pdf(overview: Overview, title: str) -> bytes:
     return _pdf(page for sheet in overview.sheets for page in _line_pages(sheet, overview, title))
 
 
+@shown_plainly
 def render_mix_pdf(results: Sequence[MixResult]) -> bytes:
     """Return final mixes as a PDF, a page each: loudness over time, peaks, destinations."""
     return _pdf(map(_mix_page, results))
@@ -244,7 +247,15 @@ def _loudness_over_time(
         level = destination.target_lufs
         if level is not None:
             axes.axhline(level, color=_INK, linewidth=0.8, linestyle="--")
-            axes.text(0, level, f" {destination.name} {level:g}", size=7, color=_INK, va="bottom")
+            axes.text(
+                0,
+                level,
+                f" {destination.name} {level:g}",
+                size=7,
+                color=_INK,
+                va="bottom",
+                parse_math=False,
+            )
     axes.set(ylim=(-50, 0), xlabel="s", ylabel="LUFS")
     axes.legend(loc="lower right", fontsize=7, frameon=False)
     _quiet(axes)

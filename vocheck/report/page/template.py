@@ -64,4 +64,4 @@ def _address(path: str, folder: Path) -> str:
         relative = os.path.relpath(path, folder)
     except ValueError:  # another drive
         return Path(path).absolute().as_uri()
-    return quote(Path(relative).as_posix())
+    return quote(os.fsencode(Path(relative).as_posix()))  # a name need be no UTF-8

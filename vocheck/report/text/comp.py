@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
+from vocheck.plain import shown_plainly
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
 from vocheck.takes.comp import CompSheet, Phrase, Reading
 from vocheck.takes.deviations import Deviation
 
 
+@shown_plainly
 def render_sheets(sheets: Sequence[CompSheet]) -> str:
     """Return the comp sheets of a session as text, ending in a newline."""
     return "\n\n".join(_sheet(sheet) for sheet in sheets) + "\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
+from vocheck.plain import shown_plainly
 from vocheck.report.text.style import bold, dim, number, paint, table, wrap
 from vocheck.takes.match import Difference, MatchResult
 
@@ -17,6 +18,7 @@ _ANSWERS = {
 }
 
 
+@shown_plainly
 def render_matches(results: Sequence[MatchResult]) -> str:
     """Return each pickup against the reference as text, ending in a newline."""
     return "\n\n".join(_match(result) for result in results) + "\n"

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
+from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
 from vocheck.policy.destinations import FACTS
 from vocheck.report.text.style import bold, clock, clocks, dim, line_width, number, paint, wrap
@@ -26,6 +27,7 @@ _BAR_RANGE_LU = 24.0
 _INDENT = " " * 6
 
 
+@shown_plainly
 def render_mix(result: MixResult) -> str:
     """Return one mix as text, ending in a newline."""
     blocks = [f"{_headline(result)}\n{wrap(sentence(result), '  ')}"]

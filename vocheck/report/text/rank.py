@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 
+from vocheck.plain import shown_plainly
 from vocheck.policy.words import fill
 from vocheck.report.text.style import VERDICT_WORDS, as_sentence, bold, dim, paint, wrap
 from vocheck.report.text.take import delivery_sentence, places, render_failure
@@ -12,6 +13,7 @@ from vocheck.takes.rank import LineRanking, RankedTake, Ranking
 _INDENT = " " * 4
 
 
+@shown_plainly
 def render_ranking(ranking: Ranking) -> str:
     """Return a whole session as text, ending in a newline."""
     blocks = [wrap(session_sentence(ranking))]

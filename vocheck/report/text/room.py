@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 
+from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.text.style import bold, dim, number, paint, table, wrap
 from vocheck.room import RoomBand, RoomNoise, RoomResult
@@ -15,6 +16,7 @@ _ROOMY = "a roomy place for a voice"
 _HANG = " " * 10
 
 
+@shown_plainly
 def render_room(result: RoomResult) -> str:
     """Return a room measurement as text, ending in a newline."""
     name = os.path.basename(result.path) if result.path else "recording"
@@ -169,6 +171,7 @@ def _hz(frequency_hz: float) -> str:
     return f"{frequency_hz / 1000:g} kHz" if frequency_hz >= 1000 else f"{frequency_hz:g} Hz"
 
 
+@shown_plainly
 def render_positions(result: PositionsResult) -> str:
     """Return the comparison of two positions as text, ending in a newline."""
     names = [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
+from vocheck.plain import shown_plainly
 from vocheck.policy.pace import ReadTime
 from vocheck.policy.words import fill
 from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
@@ -19,6 +20,7 @@ _FITS = {
 }
 
 
+@shown_plainly
 def render_read_times(times: Sequence[ReadTime]) -> str:
     """Return the predicted read time of each line as text, ending in a newline."""
     head = ["", dim("words"), dim("calm"), dim("usual"), dim("brisk"), ""]
@@ -43,6 +45,7 @@ def _words(count: int) -> str:
     return "word" if count == 1 else "words"
 
 
+@shown_plainly
 def render_readings(takes: Sequence[CheckedReading], slot_s: float | None = None) -> str:
     """Return each take held against its line of the script, ending in a newline."""
     return "\n\n".join(_reading(take, slot_s) for take in takes) + "\n"

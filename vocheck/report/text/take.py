@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 
+from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Delivery
 from vocheck.policy.judge import Finding
 from vocheck.report.text.script import reading_sentence
@@ -30,6 +31,7 @@ _STANDING = {
 }
 
 
+@shown_plainly
 def render_take(result: TakeResult, details: bool = True) -> str:
     """Return one take as text, ending in a newline.
 
@@ -49,6 +51,7 @@ def render_take(result: TakeResult, details: bool = True) -> str:
     return "\n\n".join(blocks) + "\n"
 
 
+@shown_plainly
 def render_failure(failure: Failure) -> str:
     """Return one line for a file that could not be done."""
     return f"{paint('UNREAD', 'fail')}   {failure.error}\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import groupby
 
+from vocheck.plain import shown_plainly
 from vocheck.policy.destinations import FACTS, Destination, Encoding, Ingest, Rule
 from vocheck.report.text.style import bold, dim, wrap
 
@@ -32,6 +33,7 @@ ENCODER_NAMES = {
 }
 
 
+@shown_plainly
 def render_destinations(destinations: Iterable[Destination]) -> str:
     """Return the list of destinations as text, ending in a newline."""
     rows = [(destination, _row(destination)) for destination in destinations]
@@ -81,6 +83,7 @@ def _cell(rule: Rule | None, value: float | None) -> str:
     return f"{value:g} {FACTS[rule.fact].unit}" if rule.judged else "none"
 
 
+@shown_plainly
 def render_destination(destination: Destination) -> str:
     """Return one destination in full as text, ending in a newline."""
     lines = [f"{bold(destination.name)}  {destination.title}"]

@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 
 from vocheck.booth import Booth, Headroom, LineState, TakeState, has_speech, line_of
+from vocheck.plain import plain, shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.text.script import reading_sentence
 from vocheck.report.text.style import (
@@ -53,6 +54,7 @@ def large(word: str, ink: str = "█") -> str:
     return "\n".join("".join(cell * 2 for cell in row).replace("#", ink).rstrip() for row in rows)
 
 
+@shown_plainly
 def render_verdict(take: TakeResult, booth: Booth, *, ink: str = "", again: bool = False) -> str:
     """Return what is said of a take the moment it is recorded, ending in a newline.
 
@@ -75,10 +77,11 @@ def render_verdict(take: TakeResult, booth: Booth, *, ink: str = "", again: bool
     parts += [_finding(finding) for finding in told[:MOST_FINDINGS]]
     if len(told) > MOST_FINDINGS:
         parts.append(f"  and {len(told) - MOST_FINDINGS} more")
-    parts += [wrap(sentence, "    ", "  ") for sentence in warnings(take, booth)]
+    parts += [wrap(plain(sentence), "    ", "  ") for sentence in warnings(take, booth)]
     return "\n".join([*parts, "", render_lines(booth.lines)]) + "\n"
 
 
+@shown_plainly
 def render_words(take: TakeResult, booth: Booth) -> str:
     """Return what is said once the words of a take are known, ending in a newline.
 
@@ -136,6 +139,7 @@ def warnings(take: TakeResult, booth: Booth) -> list[str]:
     return sentences
 
 
+@shown_plainly
 def render_lines(lines: Sequence[LineState]) -> str:
     """Return the running table: each line, its takes with their verdicts, what is still needed."""
     rows = []
@@ -155,6 +159,7 @@ def _take(take: TakeState) -> str:
     return f"{name} {paint(take.verdict, take.verdict)}"
 
 
+@shown_plainly
 def render_aside(take: TakeResult) -> str:
     """Return a line on a recording that is no take (room tone), ending in a newline."""
     noise = number(take.measurements.noise.floor_dbfs, 0, "dBFS")
@@ -185,6 +190,7 @@ def headroom_sentence(headroom: Headroom) -> str:
     return f"{expected}{danger} Turn the gain {way} by {abs(headroom.gain_db):.0f} dB."
 
 
+@shown_plainly
 def render_unread(failure: Failure) -> str:
     """Return a line on a file that could not be measured, ending in a newline."""
     return f"\n{paint('UNREAD', 'fail')}  {failure.error}\n"
@@ -196,7 +202,7 @@ def render_farewell(booth: Booth) -> str:
     if not booth.lines:
         return "\nNothing was recorded.\n"
     if missing:
-        text = wrap(f"Still needs a clean take: {', '.join(missing)}.")
+        text = wrap(f"Still needs a clean take: {plain(', '.join(missing))}.")
     else:
         text = "Every line is done."
     return f"\n{render_lines(booth.lines)}\n\n{bold(text)}\n"
