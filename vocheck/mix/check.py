@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ import numpy.typing as npt
 from vocheck.audio.codecs import Coding, RoundTrip
 from vocheck.audio.readers import open_audio
 from vocheck.errors import TargetError
-from vocheck.measurements.loudness import LoudnessMeter, LoudnessReading
+from vocheck.measurements.loudness import Loudness, LoudnessMeter, LoudnessReading
 from vocheck.measurements.true_peak import TruePeakMeter
 from vocheck.mix.independent import independent_reading
 from vocheck.mix.judge import encoded_checks, judge, rule_checks
@@ -38,6 +39,7 @@ from vocheck.policy.every import Policy, policy_for
 from vocheck.recording import Source
 from vocheck.voice.level import active_level
 
+_ONE_CHANNEL = "the mix does not have two channels"
 ACTIVE_LEVEL_MOST_S = 300.0
 """P.56 needs the whole file at once: only prompts are delivered by it, and they are short."""
 
@@ -254,6 +256,10 @@ def _read(
     )
 
 
+_Part = tuple[dict[str, Any], dict[str, str]]
+"""Fields of `MixMeasurements`, and why some of them are ``None``."""
+
+
 def _measurements(
     read: _Read,
     *,
@@ -261,17 +267,37 @@ def _measurements(
     voice_to_bed_lu: float | None,
     dialogue: float | None,
 ) -> MixMeasurements:
-    source, sides = read.source, read.sides
     loudness = read.loudness.summary()
-    integrated = loudness.integrated_lufs
+    facts: dict[str, Any] = {}
     missing: dict[str, str] = {}
-    if read.active_dbfs is None:
-        missing["active_dbfs"] = read.active_reason
+    for found, reasons in (
+        _in_mono(read, loudness),
+        _sides(read.sides, two_channels=read.mono is not None),
+        _levels(read),
+        _against_voice(loudness, dialogue, voice_to_bed_lu),
+    ):
+        facts |= found
+        missing |= reasons
+    return MixMeasurements(
+        loudness=loudness,
+        true_peak=read.peak.result(),
+        peak_limit_dbtp=read.peak_limit_dbtp,
+        peaks_over_limit=read.overs,
+        true_peak_after_encoding=read.encoded,
+        silent_channels=_silent_channels(read.source, read.sides),
+        stems=stems,
+        **facts,
+        not_measured=missing,
+    )
+
+
+def _in_mono(read: _Read, loudness: Loudness) -> _Part:
+    """Return what a fold-down to mono changes, over all and where it changes most."""
+    missing: dict[str, str] = {}
     change = worst_lu = worst_s = None
     if read.mono is None:
-        why = "the mix does not have two channels"
-        missing |= dict.fromkeys(("mono_fold_down_lu", "correlation", "balance_db"), why)
-    elif integrated is None:
+        missing["mono_fold_down_lu"] = _ONE_CHANNEL
+    elif loudness.integrated_lufs is None:
         missing["mono_fold_down_lu"] = loudness.not_measured["integrated_lufs"]
     else:
         change = read.mono.change_lu(read.loudness)
@@ -279,55 +305,68 @@ def _measurements(
             missing["mono_fold_down_lu"] = "silence"
         if (found := read.mono.worst(read.loudness)) is not None:
             worst_lu, worst_s = found
+    if worst_lu is None:
+        reason = missing.get("mono_fold_down_lu", "shorter than 3 s")
+        missing["mono_worst_lu"] = missing["mono_worst_s"] = reason
+    facts = {"mono_fold_down_lu": change, "mono_worst_lu": worst_lu, "mono_worst_s": worst_s}
+    return facts, missing
+
+
+def _sides(sides: SidesReading, *, two_channels: bool) -> _Part:
+    """Return how alike left and right are, and which of them is louder."""
+    missing: dict[str, str] = {}
+    why = "a side is silent" if two_channels else _ONE_CHANNEL
     correlation = sides.correlation
     if correlation is None:
-        missing.setdefault("correlation", "a side is silent")
+        missing["correlation"] = why
     balance, side = _balance(sides)
     if balance is None:
-        missing.setdefault("balance_db", "a side is silent")
-    if worst_lu is None:
-        missing["mono_worst_lu"] = missing["mono_worst_s"] = missing.get(
-            "mono_fold_down_lu", "shorter than 3 s"
-        )
+        missing["balance_db"] = why
     if side is None:
         missing["louder_side"] = missing.get("balance_db", "the sides are alike")
+    return {"correlation": correlation, "balance_db": balance, "louder_side": side}, missing
+
+
+def _levels(read: _Read) -> _Part:
+    """Return the levels of the whole mix, and the silence at its ends."""
+    sides, missing = read.sides, {}
+    if read.active_dbfs is None:
+        missing["active_dbfs"] = read.active_reason
     edges = sides.edges_s
     if edges is None:
         missing["head_s"] = missing["tail_s"] = "silence"
     floor = sides.floor_dbfs
     if floor is None:
         missing["floor_dbfs"] = "shorter than 0.5 s"
+    facts = {
+        "rms_dbfs": sides.rms_dbfs,
+        "active_dbfs": read.active_dbfs,
+        "floor_dbfs": floor,
+        "head_s": None if edges is None else edges[0],
+        "tail_s": None if edges is None else edges[1],
+    }
+    return facts, missing
+
+
+def _against_voice(
+    loudness: Loudness, dialogue: float | None, voice_to_bed_lu: float | None
+) -> _Part:
+    """Return how the mix stands to its voice, where the stems are there."""
+    missing: dict[str, str] = {}
     if dialogue is None:
         missing["dialogue_lufs"] = "needs the voice stem"
+    integrated = loudness.integrated_lufs
     ratio = None if dialogue is None or integrated is None else integrated - dialogue
     if ratio is None:
         missing["loudness_to_dialogue_lu"] = "needs the voice stem"
     if voice_to_bed_lu is None:
         missing["voice_to_bed_lu"] = "needs the stems of voice and bed"
-    return MixMeasurements(
-        loudness=loudness,
-        true_peak=read.peak.result(),
-        peak_limit_dbtp=read.peak_limit_dbtp,
-        peaks_over_limit=read.overs,
-        true_peak_after_encoding=read.encoded,
-        mono_fold_down_lu=change,
-        mono_worst_lu=worst_lu,
-        mono_worst_s=worst_s,
-        correlation=correlation,
-        balance_db=balance,
-        louder_side=side,
-        silent_channels=_silent_channels(source, sides),
-        rms_dbfs=sides.rms_dbfs,
-        active_dbfs=read.active_dbfs,
-        floor_dbfs=floor,
-        head_s=None if edges is None else edges[0],
-        tail_s=None if edges is None else edges[1],
-        dialogue_lufs=dialogue,
-        loudness_to_dialogue_lu=ratio,
-        voice_to_bed_lu=voice_to_bed_lu,
-        stems=stems,
-        not_measured=missing,
-    )
+    facts = {
+        "dialogue_lufs": dialogue,
+        "loudness_to_dialogue_lu": ratio,
+        "voice_to_bed_lu": voice_to_bed_lu,
+    }
+    return facts, missing
 
 
 def _balance(sides: SidesReading) -> tuple[float | None, str | None]:

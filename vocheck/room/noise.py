@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -35,21 +35,11 @@ def measure_noise(
     full_scale_db: float | None,
 ) -> tuple[RoomNoise | None, dict[str, str]]:
     """Measure the longest quiet stretch; the second value says why numbers are missing."""
-    stretches = [
-        (kind, source, first, last)
-        for source, kind in zip(sources, kinds, strict=True)
-        for first, last in _quiet(source, kind, responses)
-    ]
-    # Room tone was recorded for the purpose; else the longest pause between the responses.
-    longest = max(
-        stretches,
-        key=lambda s: (s[0] == "room tone", (s[3] - s[2]) / s[1].rate_hz),
-        default=None,
-    )
-    if longest is None or longest[3] - longest[2] < _MIN_QUIET_S * longest[1].rate_hz:
+    longest = _longest_quiet(sources, kinds, responses)
+    if longest is None:
         reason = f"no quiet stretch of {_MIN_QUIET_S:g} s: record some room tone"
         return None, {"noise": reason}
-    _, source, first, last = longest
+    source, first, last = longest
     x = source.x[first:last]
     if not x.any():
         return None, {"noise": SILENCE}
@@ -62,44 +52,66 @@ def measure_noise(
     wanted = [band for band in bands(1, *_BANDS_HZ) if band.high_hz < source.rate_hz / 2]
     levels = {band.nominal_hz: db(spectrum.band(band)) for band in wanted}
     weighted = spectrum.power * power_gain("A", spectrum.frequencies_hz)
-    mains_hz, hum_dbfs, tones_found, reasons = _hum(x, source.rate_hz)
-    facts: dict[str, Any] = dict.fromkeys(("level_a_db", "nc", "nc_bound", "nc_hz", "nr", "nr_hz"))
     floor_a = db(float(weighted.sum()))
+    mains_hz, hum_dbfs, tones_found, reasons = _hum(x, source.rate_hz)
+    in_room, not_rated = _in_the_room(levels, floor_a, full_scale_db)
+    noise = RoomNoise(
+        duration_s=len(x) / source.rate_hz,
+        start_s=(source.offset + first) / source.rate_hz,
+        floor_dbfs=db(float(spectrum.power[audible].sum())),
+        floor_a_dbfs=floor_a,
+        bands=tuple(
+            NoiseBand(
+                centre_hz=hz,
+                level_dbfs=level,
+                level_db=None if full_scale_db is None else level + full_scale_db,
+            )
+            for hz, level in levels.items()
+        ),
+        mains_hz=mains_hz,
+        hum_dbfs=hum_dbfs,
+        hum_tones=tones_found,
+        full_scale_db=full_scale_db,
+        **in_room,
+    )
+    return noise, reasons | not_rated
+
+
+def _longest_quiet(
+    sources: Sequence[Sound], kinds: Sequence[Excitation], responses: Sequence[CutResponse]
+) -> tuple[Sound, int, int] | None:
+    """Return the stretch to measure; ``None`` if all are too short.
+
+    Room tone was recorded for the purpose. Without it, the longest pause between the responses.
+    """
+    stretches = [
+        (kind == "room tone", (last - first) / source.rate_hz, (source, first, last))
+        for source, kind in zip(sources, kinds, strict=True)
+        for first, last in _quiet(source, kind, responses)
+    ]
+    _, duration_s, longest = max(stretches, key=lambda s: s[:2], default=(False, 0.0, None))
+    return longest if duration_s >= _MIN_QUIET_S else None
+
+
+def _in_the_room(
+    levels: Mapping[float, float], floor_a_dbfs: float, full_scale_db: float | None
+) -> tuple[dict[str, Any], dict[str, str]]:
+    """Return the level in the room with its ratings, and why some of them are missing."""
+    facts: dict[str, Any] = dict.fromkeys(("level_a_db", "nc", "nc_bound", "nc_hz", "nr", "nr_hz"))
     if full_scale_db is None:
         reason = "needs a calibration tone: without one the level in the room is not known"
-        reasons |= dict.fromkeys(("noise.level_a_db", "noise.nc", "noise.nr"), reason)
-    else:
-        pressure = {hz: level + full_scale_db for hz, level in levels.items()}
-        facts["level_a_db"] = floor_a + full_scale_db
-        for name, rating in (("nc", nc(pressure)), ("nr", nr(pressure))):
-            if rating is None:
-                reasons[f"noise.{name}"] = "the sample rate is too low for the bands it needs"
-                continue
-            facts[name], facts[f"{name}_hz"] = rating.value, rating.decisive_hz
-            if name == "nc":
-                facts["nc_bound"] = rating.bound
-    return (
-        RoomNoise(
-            duration_s=len(x) / source.rate_hz,
-            start_s=(source.offset + first) / source.rate_hz,
-            floor_dbfs=db(float(spectrum.power[audible].sum())),
-            floor_a_dbfs=floor_a,
-            bands=tuple(
-                NoiseBand(
-                    centre_hz=hz,
-                    level_dbfs=level,
-                    level_db=None if full_scale_db is None else level + full_scale_db,
-                )
-                for hz, level in levels.items()
-            ),
-            mains_hz=mains_hz,
-            hum_dbfs=hum_dbfs,
-            hum_tones=tones_found,
-            full_scale_db=full_scale_db,
-            **facts,
-        ),
-        reasons,
-    )
+        return facts, dict.fromkeys(("noise.level_a_db", "noise.nc", "noise.nr"), reason)
+    reasons: dict[str, str] = {}
+    pressure = {hz: level + full_scale_db for hz, level in levels.items()}
+    facts["level_a_db"] = floor_a_dbfs + full_scale_db
+    for name, rating in (("nc", nc(pressure)), ("nr", nr(pressure))):
+        if rating is None:
+            reasons[f"noise.{name}"] = "the sample rate is too low for the bands it needs"
+            continue
+        facts[name], facts[f"{name}_hz"] = rating.value, rating.decisive_hz
+        if name == "nc":
+            facts["nc_bound"] = rating.bound
+    return facts, reasons
 
 
 def _quiet(

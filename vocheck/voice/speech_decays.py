@@ -164,70 +164,75 @@ def find_decays(
     Decays
     """
     power = _band_power(x)
-    bands, count = power.shape
-    if count <= 2 * _GUARD_FRAMES:
+    if power.shape[1] <= 2 * _GUARD_FRAMES:
         return _none(len(x) / RATE_HZ)
-    loud = np.percentile(power, 97, axis=1)
-    noise = np.maximum(_noise(power), _RANGE * loud)
-    level = levels_db(_moving_mean(power, _TRACK), _LEAST_POWER)
-    top_db = levels_db(loud, _LEAST_POWER)
-    noise_db = levels_db(noise, _LEAST_POWER)
-    snr_db = np.maximum(levels_db(np.percentile(power, 95, axis=1), _LEAST_POWER) - noise_db, 0.0)
-    subtracted = _moving_mean(power, _FIT) - noise[:, np.newaxis]
-    fit_level = levels_db(np.maximum(subtracted, 0.05 * noise[:, np.newaxis]), _LEAST_POWER)
-    everything = levels_db(_moving_mean(power.sum(axis=0, keepdims=True), _TRACK), _LEAST_POWER)[0]
-    everything -= np.percentile(everything, 97)
-    past = np.pad(np.cumsum(power, axis=1), ((0, 0), (1, 0)))
-    whole: dict[str, Any] = {
-        "snr_db": snr_db,
-        "length_s": len(x) / RATE_HZ,
-    }
-
-    parts = []
-    guarded = _guarded(count, cuts_s)
-    for band in range(bands):
-        if loud[band] <= 0.0:
-            continue
-        peaks, ends = _falls(level[band])
-        peak_db = level[band][peaks]
-        keep = peak_db > max(
-            noise_db[band] + _PEAK_OVER_NOISE_DB, top_db[band] - _PEAK_BELOW_TOP_DB
-        )
-        peaks, ends = peaks[keep], np.minimum(ends[keep], peaks[keep] + _MAX_FRAMES - 1)
-        fell_to = ends
-        ends = _stop_at(level[band], peaks, ends, noise_db[band] + _END_OVER_NOISE_DB)
-        depth_db = level[band][peaks] - level[band][ends]
-        keep = (
-            (depth_db >= _MIN_DEPTH_DB)
-            & (ends - peaks >= 3)
-            & (guarded[ends + 1] == guarded[peaks])
-        )
-        peaks, ends, depth_db, fell_to = (v[keep] for v in (peaks, ends, depth_db, fell_to))
-        peak_db = level[band][peaks]
-        parts.append(
-            Decays(
-                band=np.full(len(peaks), band),
-                start_s=(peaks * _HOP + _SIZE / 2) / RATE_HZ,
-                duration_s=(ends - peaks) * HOP_S,
-                depth_db=depth_db,
-                over_noise_db=peak_db - noise_db[band],
-                under_loud_db=peak_db - top_db[band],
-                to_noise=fell_to > ends,
-                before_db=_before(past[band], peaks) - peak_db[:, np.newaxis],
-                fall_db=_fall(fit_level[band], peaks, ends),
-                all_bands_db=np.column_stack(
-                    (everything[peaks], everything[peaks] - everything[ends])
-                ),
-                time_60_db_s=_slopes(fit_level[band], peaks, ends),
-                **whole,
-            )
-        )
+    tracks = _Tracks(power, len(x) / RATE_HZ)
+    guarded = _guarded(power.shape[1], cuts_s)
+    parts = [_decays_of(tracks, int(band), guarded) for band in np.flatnonzero(tracks.loud > 0.0)]
     if not parts:
         return _none(len(x) / RATE_HZ)
     rows: dict[str, Any] = {
         name: np.concatenate([getattr(part, name) for part in parts]) for name in _ROWS
     }
-    return Decays(**rows, **whole)
+    return Decays(**rows, snr_db=tracks.snr_db, length_s=tracks.length_s)
+
+
+class _Tracks:
+    """The levels of all bands over time, from which decays are read.
+
+    Parameters
+    ----------
+    power : ndarray, shape (bands, frames)
+    length_s : float
+        Of the recording.
+    """
+
+    def __init__(self, power: npt.NDArray[np.float64], length_s: float) -> None:
+        self.length_s = length_s
+        self.loud = np.percentile(power, 97, axis=1)
+        noise = np.maximum(_noise(power), _RANGE * self.loud)
+        self.level = levels_db(_moving_mean(power, _TRACK), _LEAST_POWER)
+        self.top_db = levels_db(self.loud, _LEAST_POWER)
+        self.noise_db = levels_db(noise, _LEAST_POWER)
+        strong_db = levels_db(np.percentile(power, 95, axis=1), _LEAST_POWER)
+        self.snr_db = np.maximum(strong_db - self.noise_db, 0.0)
+        subtracted = _moving_mean(power, _FIT) - noise[:, np.newaxis]
+        self.fit_level = levels_db(
+            np.maximum(subtracted, 0.05 * noise[:, np.newaxis]), _LEAST_POWER
+        )
+        total = _moving_mean(power.sum(axis=0, keepdims=True), _TRACK)
+        self.everything = levels_db(total, _LEAST_POWER)[0]
+        self.everything -= np.percentile(self.everything, 97)
+        self.past = np.pad(np.cumsum(power, axis=1), ((0, 0), (1, 0)))
+
+
+def _decays_of(tracks: _Tracks, band: int, guarded: npt.NDArray[np.intp]) -> Decays:
+    """Return the decays of one band; `guarded` counts the frames near cuts and ends."""
+    level, noise_db, top_db = tracks.level[band], tracks.noise_db[band], tracks.top_db[band]
+    peaks, ends = _falls(level)
+    keep = level[peaks] > max(noise_db + _PEAK_OVER_NOISE_DB, top_db - _PEAK_BELOW_TOP_DB)
+    peaks, ends = peaks[keep], np.minimum(ends[keep], peaks[keep] + _MAX_FRAMES - 1)
+    fell_to = ends
+    ends = _stop_at(level, peaks, ends, noise_db + _END_OVER_NOISE_DB)
+    depth_db = level[peaks] - level[ends]
+    keep = (depth_db >= _MIN_DEPTH_DB) & (ends - peaks >= 3) & (guarded[ends + 1] == guarded[peaks])
+    peaks, ends, depth_db, fell_to = (v[keep] for v in (peaks, ends, depth_db, fell_to))
+    peak_db, everything = level[peaks], tracks.everything
+    return Decays(
+        band=np.full(len(peaks), band),
+        start_s=(peaks * _HOP + _SIZE / 2) / RATE_HZ,
+        duration_s=(ends - peaks) * HOP_S,
+        depth_db=depth_db,
+        over_noise_db=peak_db - noise_db,
+        under_loud_db=peak_db - top_db,
+        to_noise=fell_to > ends,
+        before_db=_before(tracks.past[band], peaks) - peak_db[:, np.newaxis],
+        fall_db=_fall(tracks.fit_level[band], peaks, ends),
+        all_bands_db=np.column_stack((everything[peaks], everything[peaks] - everything[ends])),
+        time_60_db_s=_slopes(tracks.fit_level[band], peaks, ends),
+        snr_db=tracks.snr_db,
+        length_s=tracks.length_s,
+    )
 
 
 def _none(length_s: float) -> Decays:
