@@ -1,10 +1,13 @@
 """The page server answers two paths, to this machine only."""
 
+import socket
+import time
 import urllib.error
 import urllib.request
 
 import pytest
 
+from vocheck.booth import serve
 from vocheck.booth.serve import PageServer
 from vocheck.errors import VocheckError
 
@@ -61,6 +64,64 @@ def test_it_listens_on_this_machine_and_to_its_own_name(server):
     assert server.url.startswith("http://127.0.0.1:")
     assert get(server.url, Host="evil.example:80")[0] == 403
     assert get(server.url, Host="localhost:80")[0] == 200
+
+
+@pytest.mark.parametrize(
+    ("named", "status"),
+    [
+        *(("evil.example:80", 403), ("evil.example", 403), ("", 403), ("[::1", 403)),
+        *(("192.0.2.7:80", 200), ("[2001:db8::7]:80", 200), ("localhost", 200)),
+        (f"{socket.gethostname()}:80", 200),
+    ],
+)
+def test_a_server_for_the_whole_network_answers_to_itself_only(named, status):
+    """By an address, which nobody can rebind, or by this machine's name; by no other name."""
+    with PageServer("page", host="0.0.0.0") as server:
+        port = int(server.url.rsplit(":", 1)[1].strip("/"))
+        assert get(f"http://127.0.0.1:{port}/", Host=named)[0] == status
+
+
+def test_a_slow_reader_is_cut_off(monkeypatch):
+    """A byte now and then does not hold a place for ever, and others are answered meanwhile."""
+    monkeypatch.setattr(serve, "REQUEST_S", 0.6)
+    monkeypatch.setattr(serve, "MOST_READERS", 4)
+    with PageServer("page") as server:
+        port = int(server.url.rsplit(":", 1)[1].strip("/"))
+        slow = [socket.create_connection(("127.0.0.1", port), timeout=10) for _ in range(3)]
+        for reader in slow:
+            reader.sendall(b"GET / HTTP/1.0\r\nHost: 127.0.0.1\r\nX: ")
+        assert get(server.url)[2] == "page"
+        ended = time.monotonic() + 10
+        for reader in slow:
+            reader.settimeout(0.1)
+            while time.monotonic() < ended:
+                try:
+                    reader.sendall(b"x")
+                    if reader.recv(100) == b"":
+                        break
+                except TimeoutError:
+                    continue
+                except OSError:
+                    break
+            else:
+                pytest.fail("a slow reader was never cut off")
+            reader.close()
+        assert get(server.url)[2] == "page"
+
+
+def test_too_many_readers_are_turned_away_and_leave_no_trace(monkeypatch, capfd):
+    """Those beyond the limit are closed at once; when places are free the page is there again."""
+    monkeypatch.setattr(serve, "REQUEST_S", 0.5)
+    monkeypatch.setattr(serve, "MOST_READERS", 2)
+    with PageServer("page") as server:
+        port = int(server.url.rsplit(":", 1)[1].strip("/"))
+        many = [socket.create_connection(("127.0.0.1", port), timeout=10) for _ in range(8)]
+        assert sum(reader.recv(1) == b"" for reader in many) == 8
+        for reader in many:
+            reader.close()
+        time.sleep(0.1)
+        assert get(server.url)[2] == "page"
+    assert capfd.readouterr() == ("", "")
 
 
 def test_the_page_may_load_nothing_from_elsewhere(server):
