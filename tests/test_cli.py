@@ -86,7 +86,7 @@ def test_ranking_nothing_claims_nothing():
     """A session of which no take can be read is not told to have a clean take of every line."""
     done = vocheck("rank", "no.wav")
     assert done.returncode == 2
-    assert done.stdout.startswith("No take could be ranked.")
+    assert done.stdout.endswith("No take could be ranked.\n")
 
 
 def test_an_internal_error_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys):

@@ -35,6 +35,7 @@ _HOME = {
     "measure_room": "room",
     "rank_takes": "takes.rank",
     "read": "audio.readers",
+    "with_sentences": "wording.sentences",
 }
 
 __all__ = ["__version__", *sorted(_HOME)]
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from vocheck.room import RoomResult, measure_room
     from vocheck.session.take import TakeResult, check_all, check_take
     from vocheck.takes.rank import Ranking, rank_takes
+    from vocheck.wording.sentences import with_sentences
 
 
 def __getattr__(name: str) -> Any:

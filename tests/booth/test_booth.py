@@ -15,6 +15,7 @@ from vocheck.audio.readers import read
 from vocheck.booth import Booth, forecast_headroom, has_speech, is_test_read
 from vocheck.recording import Recording
 from vocheck.session.take import check_recording
+from vocheck.wording.booth import warnings
 
 SESSION = Path(__file__).parents[2] / "fixtures" / "session"
 
@@ -134,12 +135,13 @@ def test_a_changed_recorder_is_told():
     take = measured("01_river_t4")
     booth = Booth()
     booth.add(take)
-    assert booth.other_format(take) == ""
+    assert booth.other_format(take) == ()
     source = replace(take.source, rate_hz=44100, bits=16, channels=2)
     other = replace(take, path="other", source=source)
-    assert booth.other_format(other) == (
-        "44.1 kHz instead of 48 kHz, 16 bits instead of 24 bits, stereo instead of mono"
-    )
+    changes = [(change.fact, change.before, change.now) for change in booth.other_format(other)]
+    assert changes == [("rate_hz", 48000, 44100), ("bits", 24, 16), ("channels", 1, 2)]
+    told = "44.1 kHz instead of 48 kHz, 16 bits instead of 24 bits, stereo instead of mono"
+    assert told in warnings(other, booth)[0]
 
 
 @pytest.mark.parametrize(

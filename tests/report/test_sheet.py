@@ -26,9 +26,11 @@ def text_of(pdf: bytes) -> list[str]:
 
 
 def test_one_page_per_line_with_every_take():
-    """Each page names its line and ranks its takes."""
-    pages = text_of(render_session_pdf(overview(), "potter"))
+    """The table of lines comes first; then each page names its line and ranks its takes."""
+    first, *pages = text_of(render_session_pdf(overview(), "potter"))
     assert len(pages) == 2
+    assert "what to know" in first
+    assert "2 lines, 8 takes." in first
     for page, line in zip(pages, ("01_river", "02_kiln"), strict=True):
         assert f"potter: {line}" in page
         for take in range(1, 5):

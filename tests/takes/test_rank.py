@@ -18,6 +18,7 @@ from vocheck.policy.facts import look_up
 from vocheck.recording import Recording
 from vocheck.session.take import TakeResult, check_recording
 from vocheck.takes.rank import Criterion, load_criteria, rank_line, relative_damage, take_costs
+from vocheck.wording.ranking import reasons
 
 RATE = 48000
 CRITERIA = {criterion.name: criterion for criterion in load_criteria()}
@@ -108,7 +109,8 @@ def test_two_faultless_takes_cannot_be_told_apart():
     """The same reading in two noises of one level: the report leaves the choice to the ear."""
     ranking = rank_line("line", [checked(), checked(seed=1)])
     assert ranking.undecided
-    assert all("cannot be told apart" in take.reasons[0] for take in ranking.order)
+    assert all(take.standing.kind == "same" for take in ranking.order)
+    assert all("cannot be told apart" in reasons(take, ranking)[0] for take in ranking.order)
 
 
 @pytest.mark.parametrize(
@@ -127,7 +129,8 @@ def test_the_stronger_fault_stands_behind_and_the_reason_says_so(
     ranking = rank_line("line", [worse, better])
     assert [take.result for take in ranking.order] == [better, worse]
     assert not ranking.undecided
-    assert words in ranking.order[1].reasons[0]
+    assert words in reasons(ranking.order[1], ranking)[0]
+    assert ranking.order[1].standing.reasons[0].points > 0.0
     assert ranking.order[1].score < 0.0
 
 

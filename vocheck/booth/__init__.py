@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from vocheck.policy.judge import Verdict
 from vocheck.results import Result
@@ -81,6 +81,22 @@ class Headroom(Result):
     clips: bool
     source: str
     status: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change(Result):
+    """How the format of a take differs from that of the first good one.
+
+    Attributes
+    ----------
+    fact : {"rate_hz", "bits", "channels"}
+    before, now : int or None
+        Of the first good take and of this one; ``None`` for bits where they are not fixed.
+    """
+
+    fact: Literal["rate_hz", "bits", "channels"]
+    before: int | None
+    now: int | None
 
 
 class Booth:
@@ -158,18 +174,17 @@ class Booth:
             if difference.name in told and _drifted(difference, **told[difference.name])
         )
 
-    def other_format(self, take: TakeResult) -> str:
-        """Return how the file format differs from that of the first good take; empty if not."""
+    def other_format(self, take: TakeResult) -> tuple[Change, ...]:
+        """Return in what the file format differs from that of the first good take."""
         if self.reference is None:
-            return ""
+            return ()
         one, other = self.reference.source, take.source
-        facts = [
-            (f"{one.rate_hz / 1000:g} kHz", f"{other.rate_hz / 1000:g} kHz"),
-            (f"{one.bits or 'no fixed'} bits", f"{other.bits or 'no fixed'} bits"),
-            (_channels(one.channels), _channels(other.channels)),
-        ]
-        changed = [f"{new} instead of {old}" for old, new in facts if old != new]
-        return ", ".join(changed)
+        changes = (
+            Change(fact="rate_hz", before=one.rate_hz, now=other.rate_hz),
+            Change(fact="bits", before=one.bits, now=other.bits),
+            Change(fact="channels", before=one.channels, now=other.channels),
+        )
+        return tuple(change for change in changes if change.before != change.now)
 
     def _choose_reference(self) -> None:
         self._reference = next(
@@ -225,7 +240,3 @@ def _settings() -> dict[str, Any]:
 
 def _path(take: TakeResult) -> str:
     return take.path or ""
-
-
-def _channels(count: int) -> str:
-    return {1: "mono", 2: "stereo"}.get(count, f"{count} channels")

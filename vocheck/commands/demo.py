@@ -41,6 +41,7 @@ def command(folder: Path, quiet: bool) -> int:
     click.echo(
         f"\nThe takes are in {shown}, the ranking with every number in {shown / report.name}."
     )
-    click.echo(f"Next: vocheck take {shown / takes[0].name}")
+    click.echo(f"Next: vocheck rank {shown} --explain 02_kiln")
+    click.echo(f"      vocheck take {shown / takes[0].name}")
     click.echo(f"      vocheck mix {shown / 'mix.flac'} --to social")
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,12 @@ DEFAULT_TARGETS = ("social",)
     type=click.Path(path_type=Path),
     help="Session notes as CSV (take, circled, rating, remark).  [default: notes.csv by the takes]",
 )
+@click.option(
+    "--explain",
+    multiple=True,
+    metavar="LINE",
+    help="Tell everything about the takes of a line instead of the table; repeatable.",
+)
 @page_options("to look at, listen to and note on", "listening copies of the takes")
 @pdf_option("a page per line")
 @format_option("text", "json", "csv")
@@ -56,6 +63,7 @@ def command(
     takes: tuple[Path, ...],
     targets: tuple[str, ...],
     notes_file: Path | None,
+    explain: tuple[str, ...],
     page: Path | None,
     sheet: Path | None,
     embed_audio: bool,
@@ -74,7 +82,7 @@ def command(
     """
     from vocheck.commands.pages import write_page, write_sheet
     from vocheck.commands.pool import take_settings
-    from vocheck.session.names import read_notes
+    from vocheck.session.names import open_session, read_notes
     from vocheck.takes.rank import rank_takes
 
     notes = read_notes(notes_file) if notes_file else None
@@ -82,6 +90,7 @@ def command(
         refuse_idle(ctx, ("embed_audio",), "without --html")
     chosen: Options = {"targets": targets, "pattern": pattern, "notes": notes}
     with take_settings(takes, jobs, script_file, **chosen) as (paths, settings):
+        _known_lines(explain, open_session(paths, settings.pattern, settings.notes).lines)
         if page is None and sheet is None:
             ranking = rank_takes(paths, settings, progress=progress(quiet))
         else:
@@ -105,9 +114,21 @@ def command(
     else:
         from vocheck.report.text.rank import render_ranking
 
-        report = render_ranking(ranking)
+        report = render_ranking(ranking, explain)
     deliver(report, output)
     for failure in ranking.failures:
         complain(failure.error)
     found = [finding.severity for take in ranked for finding in take.result.findings]
     return exit_status(found, fail_on, len(ranking.failures))
+
+
+def _known_lines(asked: Iterable[str], lines: Iterable[str]) -> None:
+    """See that lines to explain are there before anything is measured."""
+    import difflib
+
+    known = list(lines)
+    for name in asked:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1, cutoff=0.4)
+            hint = f"; did you mean {near[0]}?" if near else f"; there are {', '.join(known)}"
+            raise click.BadParameter(f"no line {name}{hint}", param_hint="--explain")

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from vocheck.policy.destinations import FACTS, Destination, Rule, Severity
+from vocheck.policy.obstacles import Obstacle
 from vocheck.policy.rule import Status
 from vocheck.results import Result
 
@@ -83,6 +84,8 @@ class Delivery(Result):
         The same in words.
     checks : tuple of Check
         As the take stands.
+    obstacles : tuple of Obstacle
+        What that gain cannot save.
     """
 
     name: str
@@ -95,6 +98,7 @@ class Delivery(Result):
     noise_floor_after_dbfs: float | None
     note: str
     checks: tuple[Check, ...]
+    obstacles: tuple[Obstacle, ...] = ()
 
 
 def check(

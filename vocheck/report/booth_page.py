@@ -8,14 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
-from pathlib import Path
 
 from vocheck.booth import Booth, LineState
 from vocheck.plain import plain
 from vocheck.policy.judge import Finding
-from vocheck.report.text.style import VERDICT_WORDS
-from vocheck.report.text.watch import MOST_FINDINGS, instruction, title, warnings
+from vocheck.report.text.watch import MOST_FINDINGS
 from vocheck.session.take import TakeResult
+from vocheck.wording.booth import needed_words, title, warnings
+from vocheck.wording.findings import instruction
+from vocheck.wording.vocabulary import file_name, verdict_word
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #fbfaf7; --ink: #1b1a17; --quiet: #5d5a52;
@@ -95,7 +96,7 @@ def render_state(booth: Booth, last: TakeResult | None) -> str:
 
 
 def _verdict(take: TakeResult, booth: Booth) -> list[str]:
-    word = VERDICT_WORDS[take.verdict]
+    word = verdict_word(take.verdict)
     told = [finding for finding in take.findings if finding.severity != "note"]
     items = [_item(finding) for finding in told[:MOST_FINDINGS]]
     items += [f"<li>{_shown(sentence)}</li>" for sentence in warnings(take, booth)]
@@ -121,10 +122,8 @@ def _table(lines: Sequence[LineState]) -> str:
 def _row(state: LineState) -> str:
     if not state.needed:
         status = '<span class="keep">done</span>'
-    elif state.needed == 1:
-        status = '<span class="fixable">a clean take</span>'
     else:
-        status = f'<span class="fixable">{state.needed} clean takes</span>'
+        status = f'<span class="fixable">{needed_words(state.needed)}</span>'
     takes = " ".join(
         f'<span class="{take.verdict}">{_shown(_name(take.take, take.path))} {take.verdict}</span>'
         for take in state.takes
@@ -133,7 +132,7 @@ def _row(state: LineState) -> str:
 
 
 def _name(take: int | None, path: str) -> str:
-    return str(take) if take is not None else Path(path).name
+    return str(take) if take is not None else file_name(path)
 
 
 def _shown(text: str) -> str:

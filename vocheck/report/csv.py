@@ -16,6 +16,8 @@ from vocheck.results import Result
 from vocheck.session.each import Failure
 from vocheck.session.take import TakeResult
 from vocheck.takes.rank import Ranking
+from vocheck.wording.delivery import obstacles_of
+from vocheck.wording.ranking import reasons
 
 _HEAD = ("path", "line", "take", "verdict", "error", "sha256")
 
@@ -36,7 +38,9 @@ def render_ranking_csv(ranking: Ranking) -> str:
             "score": take.score,
             "circled": take.circled,
             "undecided": line.undecided,
-            "reasons": "; ".join(take.reasons),
+            "grade": take.standing.grade,
+            "reasons": "; ".join(reasons(take, line)),
+            "obstacles": "; ".join(obstacles_of(d) for d in take.result.delivery if d.obstacles),
             **{key: value for key, value in _row(take.result).items() if key != "line"},
         }
         for line in ranking.lines

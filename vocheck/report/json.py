@@ -8,18 +8,21 @@ from typing import Any
 
 from vocheck.plain import plain_json
 from vocheck.results import Result
+from vocheck.wording.sentences import with_sentences
 
 
 def render_json(results: Result | Iterable[Result]) -> str:
     """Return one result as an object, several as an array; strict JSON, ending in a newline."""
-    plain: Any = (
-        results.to_dict()
+    data: Any = (
+        with_sentences(results)
         if isinstance(results, Result)
-        else [result.to_dict() for result in results]
+        else [with_sentences(result) for result in results]
     )
-    return plain_json(json.dumps(plain, indent=2, allow_nan=False, ensure_ascii=False)) + "\n"
+    return plain_json(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=False)) + "\n"
 
 
 def render_json_line(result: Result) -> str:
     """Return one result as one line of JSON Lines, ending in a newline."""
-    return plain_json(json.dumps(result.to_dict(), allow_nan=False, ensure_ascii=False)) + "\n"
+    return (
+        plain_json(json.dumps(with_sentences(result), allow_nan=False, ensure_ascii=False)) + "\n"
+    )

@@ -15,6 +15,7 @@ from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.csv import render_rows
 from vocheck.session.take import TakeResult
+from vocheck.wording.findings import named
 
 CUE_S = 0.5
 """How long a cue of a single moment is shown."""
@@ -23,7 +24,7 @@ CUE_S = 0.5
 def markers_of(result: TakeResult) -> tuple[Marker, ...]:
     """Return a marker for every place of every finding, in the order of time."""
     markers = [
-        Marker(time, time, f"{finding.severity}: {finding.name.replace('_', ' ')}")
+        Marker(time, time, f"{finding.severity}: {named(finding.name)}")
         for finding in result.findings
         for time in finding.times_s
     ]

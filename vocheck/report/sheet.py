@@ -6,9 +6,9 @@ The same results give the same bytes: no date is written and nothing depends on 
 from __future__ import annotations
 
 import io
-import os
 import textwrap
 from collections.abc import Iterable, Sequence
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,30 +16,30 @@ import numpy as np
 from vocheck.mix.results import MixResult
 from vocheck.plain import shown_plainly
 from vocheck.policy.destinations import FACTS
-from vocheck.report.text.comp import answer, deviation_sentence, short_names
-from vocheck.report.text.style import clock, number
 from vocheck.takes.comp import CompSheet
 from vocheck.takes.overview import Overview, Picture
-from vocheck.takes.rank import RankedTake
+from vocheck.takes.rank import LineRanking, RankedTake
+from vocheck.wording.comp import answer, deviation_sentence, short_names
+from vocheck.wording.ranking import landing, row, session_sentence, standing_sentence, take_list
+from vocheck.wording.vocabulary import NOT_TOLD, VERDICT_WORDS, clock, file_name, number, shortened
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 A4_IN = (8.27, 11.69)
-TAKES_PER_PAGE = 6
+TAKES_PER_PAGE, LINES_PER_PAGE = 6, 30
 _INK, _SOFT, _WAVE, _ACCENT = "#20262b", "#56606a", "#7c8b90", "#1f5f6b"
 _COLORS = {
     **{"keep": "#1f6b3a", "fixable": "#7a5200", "retake": "#a3261b", "note": "#2b5a8c"},
     **{"pass": "#1f6b3a", "warn": "#7a5200", "fail": "#a3261b", "not published": "#56606a"},
 }
-_WORDS = {"keep": "Keep", "fixable": "Fixable", "retake": "Go again"}
 _FOOT = "vocheck. The recipient's contract and own check win over any number here."
 
 
 @shown_plainly
 def render_session_pdf(overview: Overview, title: str) -> bytes:
-    """Return the session as a PDF: the takes of each line ranked, drawn and explained.
+    """Return the session as a PDF: which take to use, then the takes of each line drawn.
 
     Parameters
     ----------
@@ -47,7 +47,8 @@ def render_session_pdf(overview: Overview, title: str) -> bytes:
     title : str
         Of the session.
     """
-    return _pdf(page for sheet in overview.sheets for page in _line_pages(sheet, overview, title))
+    pages = (page for sheet in overview.sheets for page in _line_pages(sheet, overview, title))
+    return _pdf(chain(_table_pages(overview, title), pages))
 
 
 @shown_plainly
@@ -83,6 +84,29 @@ def _paragraph(
     page.text(x, y, textwrap.fill(text, width), size=size, color=color, va="top", parse_math=False)
 
 
+def _table_pages(overview: Overview, title: str) -> Iterable[Figure]:
+    """Draw the table of the session: a line each, as the terminal and the page have it."""
+    ranking = overview.ranking
+    rows = [row(line) for line in ranking.lines]
+    for first in range(0, len(rows), LINES_PER_PAGE):
+        page = _page(title, session_sentence(ranking))
+        axes = _blank(page, (0.07, 0.12, 0.87, 0.76))
+        places = [0.0, 0.20, 0.38, 0.52, 0.60]
+        head = ["line", "use", "as clean", "", "what to know"]
+        _row(axes, 0, head, places, _SOFT, of=LINES_PER_PAGE)
+        for i, one in enumerate(rows[first : first + LINES_PER_PAGE], start=1):
+            cells = [
+                shortened(one.line, 26),
+                shortened(f"{one.use} (circled)" if one.circled else one.use, 24),
+                shortened(take_list(one.as_clean), 18) or NOT_TOLD,
+                VERDICT_WORDS[one.verdict],
+                shortened("; ".join(one.know), 56),
+            ]
+            _row(axes, i, cells, places, _INK, {3: _COLORS[one.verdict]}, of=LINES_PER_PAGE)
+        _paragraph(page, 0.07, 0.10, " ".join(landing(ranking)), 8.5, 110, _SOFT)
+        yield page
+
+
 def _line_pages(sheet: CompSheet, overview: Overview, title: str) -> Iterable[Figure]:
     names = short_names(sheet)
     order = sheet.ranking.order
@@ -91,7 +115,7 @@ def _line_pages(sheet: CompSheet, overview: Overview, title: str) -> Iterable[Fi
         more = "" if first == 0 else ", continued"
         lines = [answer(sheet), *(deviation_sentence(d, names) for d in sheet.deviations)]
         page = _page(f"{title}: {sheet.line}{more}", " ".join(lines))
-        _ranked_table(page, part, names[first:])
+        _ranked_table(page, part, sheet.ranking, names[first:])
         top, height = 0.70, 0.62 / TAKES_PER_PAGE
         for i, ranked in enumerate(part):
             low = top - (i + 1) * height
@@ -103,37 +127,40 @@ def _line_pages(sheet: CompSheet, overview: Overview, title: str) -> Iterable[Fi
         yield page
 
 
-def _ranked_table(page: Figure, takes: Sequence[RankedTake], names: Sequence[str]) -> None:
+def _ranked_table(
+    page: Figure, takes: Sequence[RankedTake], line: LineRanking, names: Sequence[str]
+) -> None:
     axes = _blank(page, (0.07, 0.72, 0.87, 0.18))
-    head = ["", "take", "verdict", "points", "LUFS", "dBTP", "noise", "SNR", "RT60", "why"]
-    places = [0.0, 0.03, 0.12, 0.21, 0.28, 0.35, 0.42, 0.49, 0.55, 0.62]
+    head = ["", "take", "verdict", "how clean", "LUFS", "dBTP", "noise", "SNR", "RT60", "why"]
+    places = [0.0, 0.03, 0.12, 0.20, 0.32, 0.38, 0.44, 0.50, 0.55, 0.60]
     _row(axes, 0, head, places, _SOFT)
     for i, (ranked, name) in enumerate(zip(takes, names, strict=False), start=1):
         m = ranked.result.measurements
         cells = [
             str(ranked.position),
             f"{name} ○" if ranked.circled else name,
-            _WORDS[ranked.verdict],
-            f"{-ranked.score:.1f}",
+            VERDICT_WORDS[ranked.verdict],
+            ranked.standing.grade if ranked.standing.kind != "best" else "cleanest",
             number(m.loudness.integrated_lufs),
             number(m.true_peak.level_dbtp),
             number(m.noise.floor_dbfs, 0),
             number(m.noise.snr_db, 0),
             number(m.reverberation.rt60_s, 2),
-            textwrap.shorten("; ".join(ranked.reasons), 58, placeholder=" ..."),
+            textwrap.shorten(standing_sentence(ranked, line), 58, placeholder=" ..."),
         ]
         _row(axes, i, cells, places, _INK, {2: _COLORS[ranked.verdict]})
 
 
 def _row(
     axes: Axes,
-    row: int,
+    number: int,
     cells: Sequence[str],
     places: Sequence[float],
     color: str,
     colors: dict[int, str] | None = None,
+    of: int = TAKES_PER_PAGE,
 ) -> None:
-    y = 1.0 - row / (TAKES_PER_PAGE + 1)
+    y = 1.0 - number / (of + 1)
     for i, (cell, x) in enumerate(zip(cells, places, strict=True)):
         ink = (colors or {}).get(i, color)
         axes.text(x, y, cell, size=7.5, color=ink, va="top", parse_math=False)
@@ -202,7 +229,7 @@ def _mix_page(result: MixResult) -> Figure:
         f"loudest 3 s {number(m.loudness.short_term_max_lufs, 1, 'LUFS')}, "
         f"{clock(result.source.duration_s)} long"
     )
-    page = _page(os.path.basename(result.path), facts)
+    page = _page(file_name(result.path), facts)
     _loudness_over_time(page, (0.09, 0.62, 0.85, 0.27), result)
     axes = _blank(page, (0.07, 0.06, 0.87, 0.50))
     y = 1.0

@@ -14,6 +14,7 @@ from vocheck.policy.destinations import Destination
 from vocheck.policy.every import Policy
 from vocheck.policy.judge import Finding, Verdict, judge, judge_reading, verdict_of
 from vocheck.policy.limits import Limits
+from vocheck.policy.obstacles import find_obstacles
 from vocheck.policy.rule import Rules
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
@@ -243,14 +244,15 @@ def _judged(
         measurements=measurements,
         findings=findings,
         verdict=verdict_of(findings),
-        delivery=tuple(_forecast(measurements, target) for target in targets),
+        delivery=tuple(_forecast(measured, target) for target in targets),
     )
 
 
-def _forecast(measurements: Measurements, target: Destination) -> Delivery:
+def _forecast(measured: Measured, target: Destination) -> Delivery:
+    measurements = measured.measurements
     loudness = measurements.loudness
     two_speakers = loudness.two_speakers_lufs is not None
-    return forecast(
+    delivery = forecast(
         target,
         loudness.two_speakers_lufs if two_speakers else loudness.integrated_lufs,
         measurements.true_peak.level_dbtp,
@@ -260,3 +262,7 @@ def _forecast(measurements: Measurements, target: Destination) -> Delivery:
         # For two channels the two numbers are the same, and there is nothing to say.
         two_speakers=two_speakers and loudness.two_speakers_lufs != loudness.integrated_lufs,
     )
+    obstacles = find_obstacles(
+        target, measured.source, delivery.noise_floor_after_dbfs, delivery.limiter_db
+    )
+    return replace(delivery, obstacles=obstacles)

@@ -17,12 +17,12 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Unpack
+from typing import Any, Literal, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -30,9 +30,7 @@ import numpy.typing as npt
 from vocheck.measurements import Measurements
 from vocheck.policy.facts import event_time
 from vocheck.policy.limits import WORDS
-from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
-from vocheck.script.reading import Misread
 from vocheck.session.cache import MEASURING, fingerprint
 from vocheck.session.each import Failure, each
 from vocheck.session.names import Notes, Session, open_session
@@ -41,10 +39,11 @@ from vocheck.session.take import TakeResult, judge_take
 from vocheck.session.takefile import TakeFile
 from vocheck.takes.deviations import Deviation, find_deviations
 from vocheck.takes.rank import (
-    Criterion,
+    Grade,
     LineRanking,
     Progress,
     Ranking,
+    grade_of,
     in_progress,
     load_criteria,
     rank_line,
@@ -59,6 +58,44 @@ PAUSE_NEAR_S = 0.15
 
 JoinCosts = Mapping[str, npt.NDArray[np.float64]]
 """Points by their cause for going from each take (rows) to each take (columns)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fault(Result):
+    """One kind of thing that is wrong with a reading of a phrase.
+
+    Attributes
+    ----------
+    criterion : str or None
+        The row of ``ranking.toml`` that the events count in; ``None`` where words are not read as
+        the other takes or the script have them.
+    kind : {"events", "missing", "repeated", "extra", "replaced"}
+        Events that cost something, or what happened to the words.
+    count : int
+        How many events, or stretches.
+    length_s : float or None
+        How long a stretch is that the other takes lack or have.
+    words : str
+        Words of the script.
+    points : float
+        What it costs.
+    worse : str
+        How ``ranking.toml`` puts the events in words, not filled in; not part of the plain data.
+    """
+
+    criterion: str | None
+    kind: Literal["events", "missing", "repeated", "extra", "replaced"]
+    count: int = 1
+    length_s: float | None = None
+    words: str = ""
+    points: float
+    worse: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the facts as plain data."""
+        plain = super().to_dict()
+        del plain["worse"]
+        return plain
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,7 +120,10 @@ class Reading(Result):
         The loudest ess against the voiced sounds of the take.
     points : float
         What the phrase costs.
-    reasons : tuple of str
+    grade : {"as clean", "slightly worse", "clearly worse"}
+        Against the take that reads the phrase with the fewest points.
+    faults : tuple of Fault
+        What of it lies in the phrase.
     """
 
     take: int
@@ -98,7 +138,8 @@ class Reading(Result):
     dropouts: int
     sibilance_db: float | None
     points: float
-    reasons: tuple[str, ...]
+    grade: Grade = "as clean"
+    faults: tuple[Fault, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -434,15 +475,21 @@ def _readings(
                 if d.take == t and d.kind == "missing" and d.phrase == number
             )
             read = lacking < 0.5 * (end - start)
-            points, reasons = _event_points(take.result.measurements, span)
-            points += shares[t] * (end - start) / total
-            for d in deviations:
-                if d.take == t and d.phrase == number:
-                    points += _weights()["missing"] * min(1.0, d.length_s / (end - start))
-                    reasons.append(f"possibly {d.kind} words ({d.length_s:.1f} s)")
-            for misread in _misread_in(take, span):
-                points += WORDS.load()[f"words_{misread.kind}"].points
-                reasons.append(f"possibly {misread.kind}: “{misread.words}”")
+            faults = [
+                *_events_in(take.result.measurements, span),
+                *(
+                    Fault(
+                        criterion=None,
+                        kind=d.kind,
+                        length_s=d.length_s,
+                        points=_weights()["missing"] * min(1.0, d.length_s / (end - start)),
+                    )
+                    for d in deviations
+                    if d.take == t and d.phrase == number
+                ),
+                *_misread_in(take, span),
+            ]
+            share = shares[t] * (end - start) / total
             level = levels[t]
             phrase.append(
                 Reading(
@@ -452,20 +499,28 @@ def _readings(
                     read=read,
                     level_db=None if level is None or usual_level is None else level - usual_level,
                     pace=usual_length / lengths[t] if lengths[t] and usual_length else None,
-                    points=points,
-                    reasons=tuple(reasons),
+                    points=share + sum(fault.points for fault in faults),
+                    faults=tuple(fault for fault in faults if fault.count),
                     **_counts(take.result.measurements, span),
                 )
             )
-        phrases.append(phrase)
+        least = min(reading.points for reading in phrase)
+        phrases.append(
+            [replace(reading, grade=grade_of(reading.points - least)) for reading in phrase]
+        )
     return phrases
 
 
-def _misread_in(take: ComparedTake, span: Span) -> list[Misread]:
+def _misread_in(take: ComparedTake, span: Span) -> list[Fault]:
     """Return where a take departs from its script within a stretch."""
     reading = take.result.reading
     return [
-        misread
+        Fault(
+            criterion=None,
+            kind=misread.kind,
+            words=misread.words,
+            points=WORDS.load()[f"words_{misread.kind}"].points,
+        )
         for misread in (reading.misread if reading is not None else None) or ()
         if span[0] <= misread.time_s < span[1]
     ]
@@ -524,23 +579,21 @@ def _take_points(takes: Sequence[ComparedTake]) -> list[float]:
     return totals
 
 
-def _event_points(m: Measurements, span: Span) -> tuple[float, list[str]]:
-    """Return what the events inside a phrase cost, and what they are in words."""
-    total, reasons = 0.0, []
+def _events_in(m: Measurements, span: Span) -> list[Fault]:
+    """Return what the events inside a phrase are and cost."""
+    faults = []
     for criterion in load_criteria():
         points, count = criterion.points_within(m, span)
-        total += points
-        if count:
-            reasons.append(_events_in_words(criterion, count))
-    return total, reasons
-
-
-def _events_in_words(criterion: Criterion, count: int) -> str:
-    """Return "2 breath pops"; of a fact that is not counted its name and in how many places."""
-    if "{count" in criterion.worse:
-        return fill(criterion.worse, count=count)
-    name = criterion.name.replace("_", " ")
-    return fill(f"{name} in {{count}} {{count?place|places}}", count=count)
+        faults.append(
+            Fault(
+                criterion=criterion.name,
+                kind="events",
+                count=count,
+                points=points,
+                worse=criterion.worse,
+            )
+        )
+    return faults
 
 
 def _cleanest_path(

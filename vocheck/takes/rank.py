@@ -26,7 +26,6 @@ from vocheck.measurements import Measurements
 from vocheck.policy.facts import look_up, resolve
 from vocheck.policy.judge import Verdict, word_points
 from vocheck.policy.limits import WORDS
-from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
 from vocheck.session.each import Failure
 from vocheck.session.names import Note, Notes, Session, open_session, take_key
@@ -34,6 +33,8 @@ from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, check_all
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
+SCRIPT = "script"
+"""The criterion of words that depart from the script, which ``words.toml`` weighs."""
 NEAR_S = 0.005
 """What lies this near to an event of which it may be part is not counted beside it."""
 T = TypeVar("T")
@@ -141,6 +142,67 @@ class Cost:
     count: int
 
 
+Grade = Literal["as clean", "slightly worse", "clearly worse"]
+"""How far a take stands behind the cleanest of its line; the borders are in ``ranking.toml``."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reason(Result):
+    """One thing that a take has more of than another take of its line.
+
+    Attributes
+    ----------
+    criterion : str
+        The row of ``ranking.toml``; ``"script"`` for words that depart from the script.
+    points : float
+        What it costs more.
+    value : float or None
+        The fact; of several events the worst.
+    difference : float or None
+        From the other take, without its sign.
+    count : int
+        How many events cost something.
+    worse : str
+        How ``ranking.toml`` puts it in words, not filled in; not part of the plain data.
+    """
+
+    criterion: str
+    points: float
+    value: float | None
+    difference: float | None
+    count: int
+    worse: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the facts as plain data."""
+        plain = super().to_dict()
+        del plain["worse"]
+        return plain
+
+
+@dataclass(frozen=True, kw_only=True)
+class Standing(Result):
+    """Why a take stands where it stands.
+
+    Attributes
+    ----------
+    kind : {"only", "same", "best", "behind"}
+        The only take of its line; not to be told apart from `against`; the cleanest, ahead of
+        `against`; or behind `against`.
+    against : int or None
+        The position of the take it is compared with.
+    reasons : tuple of Reason
+        What the worse of the two has more of, the dearest first; empty where each is little.
+    grade : {"as clean", "slightly worse", "clearly worse"}
+        Against the cleanest take of the line.
+    """
+
+    kind: Literal["only", "same", "best", "behind"]
+    against: int | None
+    reasons: tuple[Reason, ...]
+    grade: Grade
+
+
 @dataclass(frozen=True, kw_only=True)
 class RankedTake(Result):
     """A take in its place.
@@ -152,8 +214,11 @@ class RankedTake(Result):
         1 is first.
     score : float
         Points of damage beyond the best of the line, as a negative number: 0 is the best there is.
-    reasons : tuple of str
+    standing : Standing
         Why it stands here.
+    costs : mapping of str to float
+        Points that each fact costs beyond the take of the line that it costs least, the greatest
+        first; facts that cost nothing are left out. Together they are the score.
     circled : bool
     verdict : Verdict
     note : Note
@@ -164,7 +229,8 @@ class RankedTake(Result):
     path: str | None
     position: int
     score: float
-    reasons: tuple[str, ...]
+    standing: Standing
+    costs: Mapping[str, float]
     circled: bool
     verdict: Verdict
     note: Note
@@ -284,20 +350,22 @@ def rank_line(line: str, takes: Sequence[TakeResult], notes: Notes | None = None
     first = order[0]
     circled = comparison.noted[first].circled
     clean = [i for i in by_damage if takes[i].verdict != "retake"]
+    place = {i: number for number, i in enumerate(order, start=1)}
     return LineRanking(
         line=line,
         order=tuple(
             RankedTake(
                 path=takes[i].path,
-                position=place,
-                score=-comparison.damage[i],
-                reasons=comparison.reasons(i, by_damage),
+                position=place[i],
+                score=-comparison.damage(i),
+                standing=comparison.standing(i, by_damage, place),
+                costs=comparison.told_costs(i),
                 circled=comparison.noted[i].circled,
                 verdict=takes[i].verdict,
                 note=comparison.noted[i],
                 result=takes[i],
             )
-            for place, i in enumerate(order, start=1)
+            for i in order
         ),
         undecided=len(order) > 1 and not circled and comparison.same(*order[:2]),
         nearest_clean=takes[clean[0]].path
@@ -312,20 +380,32 @@ def take_costs(measurements: Measurements) -> dict[str, Cost]:
 
 
 def relative_damage(costs: Sequence[Mapping[str, Cost]]) -> list[float]:
-    """Return each take's points beyond the best of the line, added up over the facts.
+    """Return each take's points beyond the best of the line, added up over the facts."""
+    return [sum(beyond.values()) for beyond in beyond_the_best(costs)]
+
+
+def beyond_the_best(costs: Sequence[Mapping[str, Cost]]) -> list[dict[str, float]]:
+    """Return what each fact costs each take beyond the take that it costs least.
 
     A fact that could not be measured on a take costs it what the median take pays.
     """
-    damage = [0.0] * len(costs)
+    beyond: list[dict[str, float]] = [{} for _ in costs]
     for criterion in load_criteria():
         known = sorted(c[criterion.name].points for c in costs if _known(c[criterion.name]))
         if not known:
             continue
         typical = known[len(known) // 2]
-        for i, cost in enumerate(costs):
+        for cost, mine in zip(costs, beyond, strict=True):
             paid = cost[criterion.name]
-            damage[i] += (paid.points if _known(paid) else typical) - known[0]
-    return damage
+            mine[criterion.name] = (paid.points if _known(paid) else typical) - known[0]
+    return beyond
+
+
+def grade_of(behind: float) -> Grade:
+    """Return how many points behind the cleanest are told."""
+    if behind < _ranking()["undecided"]:
+        return "as clean"
+    return "clearly worse" if behind >= _ranking()["clearly"] else "slightly worse"
 
 
 @cache
@@ -367,9 +447,7 @@ class _Comparison:
     takes: Sequence[TakeResult]
     noted: Sequence[Note]
     costs: Sequence[Mapping[str, Cost]]
-    damage: Sequence[float]
-    words: Sequence[float]
-    names: Sequence[str]
+    beyond: Sequence[Mapping[str, float]]
 
     @classmethod
     def of(cls, takes: Sequence[TakeResult], notes: Notes) -> _Comparison:
@@ -379,73 +457,87 @@ class _Comparison:
             takes=takes,
             noted=[notes.get(take_key(take.path or ""), Note()) for take in takes],
             costs=costs,
-            damage=[
-                damage + points - min(words)
-                for damage, points in zip(relative_damage(costs), words, strict=True)
+            beyond=[
+                {**beyond, SCRIPT: points - min(words)}
+                for beyond, points in zip(beyond_the_best(costs), words, strict=True)
             ],
-            words=words,
-            names=[_name(take, i) for i, take in enumerate(takes)],
         )
+
+    def damage(self, i: int) -> float:
+        """Return a take's points beyond the best of the line."""
+        return sum(self.beyond[i].values())
+
+    def told_costs(self, i: int) -> dict[str, float]:
+        """Return what each fact costs a take beyond the best, the dearest first."""
+        dearest = sorted(self.beyond[i].items(), key=lambda cost: -cost[1])
+        return {name: points for name, points in dearest if points > 0.0}
 
     def by_damage(self) -> list[int]:
         """Return the takes in technical order."""
         return sorted(
             range(len(self.takes)),
-            key=lambda i: (VERDICT_ORDER.index(self.takes[i].verdict), self.damage[i]),
+            key=lambda i: (VERDICT_ORDER.index(self.takes[i].verdict), self.damage(i)),
         )
 
     def same(self, a: int, b: int) -> bool:
         """Return whether two takes cannot be told apart."""
         return (
             self.takes[a].verdict == self.takes[b].verdict
-            and abs(self.damage[a] - self.damage[b]) < _ranking()["undecided"]
+            and abs(self.damage(a) - self.damage(b)) < _ranking()["undecided"]
         )
 
-    def worse_than(self, a: int, b: int) -> str:
-        """Return in words what costs take `a` more than take `b`, the dearest first."""
+    def worse_than(self, a: int, b: int) -> tuple[Reason, ...]:
+        """Return what costs take `a` more than take `b`, the dearest first."""
         found = []
-        if self.words[a] > self.words[b]:
-            found.append((self.words[a] - self.words[b], "words depart from the script"))
+        script = self.beyond[a][SCRIPT] - self.beyond[b][SCRIPT]
+        if script > 0.0:
+            found.append(
+                Reason(
+                    criterion=SCRIPT,
+                    points=script,
+                    value=None,
+                    difference=None,
+                    count=0,
+                    worse=_ranking()["script"],
+                )
+            )
         for criterion in load_criteria():
             mine, other = self.costs[a][criterion.name], self.costs[b][criterion.name]
             if mine.value is None or other.value is None or mine.points <= other.points:
                 continue
-            points = mine.points - other.points
-            diff = points if "[]" in criterion.measurement else abs(mine.value - other.value)
-            if diff >= criterion.tell:
+            points, difference = mine.points - other.points, abs(mine.value - other.value)
+            if (points if "[]" in criterion.measurement else difference) >= criterion.tell:
                 found.append(
-                    (points, fill(criterion.worse, diff=diff, value=mine.value, count=mine.count))
+                    Reason(
+                        criterion=criterion.name,
+                        points=points,
+                        value=mine.value,
+                        difference=difference,
+                        count=mine.count,
+                        worse=criterion.worse,
+                    )
                 )
-        return ", ".join(words for _, words in sorted(found, reverse=True))
+        return tuple(sorted(found, key=lambda reason: -reason.points))
 
-    def reasons(self, i: int, by_damage: Sequence[int]) -> tuple[str, ...]:
-        """Return why take `i` stands where it stands, most important first."""
+    def standing(self, i: int, by_damage: Sequence[int], place: Mapping[int, int]) -> Standing:
+        """Return why take `i` stands where it stands."""
         best = by_damage[0]
-        reasons = ["circled in the notes"] if self.noted[i].circled else []
         if len(by_damage) == 1:
-            reasons.append("the only take of this line")
-        elif i == best:
-            reasons.append(self._why_best(i, rival=by_damage[1]))
-        else:
-            reasons.append(self._why_not_best(i, best))
-        return tuple(reasons)
+            return Standing(kind="only", against=None, reasons=(), grade="as clean")
+        other = by_damage[1] if i == best else best
+        grade = self._grade(i, best)
+        if self.same(i, other):
+            return Standing(kind="same", against=place[other], reasons=(), grade=grade)
+        if i == best:
+            reasons = self.worse_than(other, i)
+            return Standing(kind="best", against=place[other], reasons=reasons, grade=grade)
+        reasons = self.worse_than(i, best)
+        return Standing(kind="behind", against=place[best], reasons=reasons, grade=grade)
 
-    def _why_best(self, i: int, rival: int) -> str:
-        if self.same(i, rival):
-            return f"cannot be told apart from {self.names[rival]}: choose by the read"
-        worse = self.worse_than(rival, i)
-        if worse:
-            return f"cleanest; the next, {self.names[rival]}, is worse: {worse}"
-        return f"cleanest, by a little of many things; next is {self.names[rival]}"
-
-    def _why_not_best(self, i: int, best: int) -> str:
-        if self.same(i, best):
-            return f"cannot be told apart from {self.names[best]}: choose by the read"
-        worse = self.worse_than(i, best)
-        return f"against {self.names[best]}: {worse or 'a little of many things'}"
-
-
-def _name(take: TakeResult, index: int) -> str:
-    if take.take is not None:
-        return f"take {take.take}"
-    return Path(take.path).stem if take.path else f"take {index + 1}"
+    def _grade(self, i: int, best: int) -> Grade:
+        if i == best or self.same(i, best):
+            return "as clean"
+        behind = self.damage(i) - self.damage(best)
+        grade = grade_of(behind)
+        # Of another verdict, or ahead in points only: never as clean.
+        return "slightly worse" if grade == "as clean" else grade

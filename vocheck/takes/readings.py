@@ -27,7 +27,7 @@ class CheckedReading(Result):
     path, line : str
     reading : Reading
     on_words : tuple of (str, str)
-        Findings that fall on a word: the finding's name and the word.
+        Findings that fall on a word: the name of the finding's limit and the word.
     """
 
     path: str
@@ -69,7 +69,7 @@ def check_takes(
 
 def _checked(result: TakeResult, reading: Reading) -> CheckedReading:
     on_words = tuple(
-        (finding.name.replace("_", " "), word)
+        (finding.name, word)
         for finding in result.findings
         if finding.name in _TOLD_WITH_WORD
         for word in finding.words

@@ -2,27 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
 from vocheck.report.page.takes import Copies, line, play, session
 from vocheck.report.page.template import render
-from vocheck.report.text.comp import short_names
-from vocheck.report.text.style import clock
 from vocheck.takes.comp import CompSheet, Join
 from vocheck.takes.overview import Overview
-
-PARTS = {
-    "cut": "for any cut",
-    "no pause": "no pause there",
-    "level": "level",
-    "tone": "tone",
-    "pitch": "pitch",
-    "room": "room",
-    "noise": "noise",
-}
-"""What a join costs points for, in words."""
+from vocheck.wording.comp import join_words, short_names
+from vocheck.wording.vocabulary import clock, counted, file_name
 
 
 def render_comp_page(
@@ -53,11 +41,10 @@ def render_comp_page(
 def _badge(cuts: int) -> dict[str, str]:
     if not cuts:
         return {"kind": "keep", "word": "No cut"}
-    return {"kind": "note", "word": "1 cut" if cuts == 1 else f"{cuts} cuts"}
+    return {"kind": "note", "word": counted(cuts, "cut")}
 
 
 def _join(join: Join, names: list[str]) -> dict[str, Any]:
-    parts = [f"{points:.1f} {PARTS[name]}" for name, points in join.parts.items() if points >= 0.05]
     return {
         "after": join.after,
         "out": names[join.before_take],
@@ -65,14 +52,14 @@ def _join(join: Join, names: list[str]) -> dict[str, Any]:
         "into": names[join.after_take],
         "in_clock": clock(join.in_s),
         "points": f"{join.points:.1f}",
-        "parts": " + ".join(parts),
+        "parts": join_words(join),
     }
 
 
 def _path(sheet: CompSheet) -> dict[str, Any]:
     """Return what the page needs to cost and play a path that a person chooses."""
     return {
-        "files": [os.path.basename(path) for path in sheet.takes],
+        "files": [file_name(path) for path in sheet.takes],
         "chosen": [phrase.chosen for phrase in sheet.phrases],
         "single": sheet.best_single,
         "points": [[round(r.points, 2) for r in phrase.readings] for phrase in sheet.phrases],

@@ -18,8 +18,8 @@ from vocheck.policy.destinations import ANY_MIX, load_destinations
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
 from vocheck.report.text.mix import sentence, value_words
-from vocheck.report.text.style import clock, number
 from vocheck.takes.listening import ListeningCopy
+from vocheck.wording.vocabulary import clock, number
 
 WIDTH, HEIGHT, LEAD_HEIGHT = 1200, 300, 120
 """Of the drawings, in their own units; no curve has more columns than that."""

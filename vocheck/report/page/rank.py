@@ -9,10 +9,13 @@ from vocheck.policy.judge import Finding
 from vocheck.report.page.drawing import spectrum_address, wave_path
 from vocheck.report.page.takes import Copies, line, play, session
 from vocheck.report.page.template import render
-from vocheck.report.text.style import as_sentence, clock, number
-from vocheck.report.text.take import delivery_sentence
 from vocheck.takes.overview import Overview, Picture
-from vocheck.takes.rank import RankedTake
+from vocheck.takes.rank import LineRanking, RankedTake
+from vocheck.wording.comp import phrase_points
+from vocheck.wording.delivery import delivery_sentence
+from vocheck.wording.findings import limit_source
+from vocheck.wording.ranking import grade_words, points_words, reasons
+from vocheck.wording.vocabulary import as_sentence, clock, number
 
 
 def render_page(overview: Overview, title: str, folder: Path, copies: Copies | None = None) -> str:
@@ -31,25 +34,27 @@ def render_page(overview: Overview, title: str, folder: Path, copies: Copies | N
     lines = []
     for sheet in overview.sheets:
         shown = line(sheet, overview, folder, copies or {})
-        for take, ranked in zip(shown["takes"], sheet.ranking.order, strict=True):
-            take |= _take(ranked, overview.pictures[ranked.path or ""])
+        for i, (take, ranked) in enumerate(zip(shown["takes"], sheet.ranking.order, strict=True)):
+            take |= _take(ranked, sheet.ranking, overview.pictures[ranked.path or ""])
+            take["phrase_points"] = as_sentence(phrase_points(sheet, i))
         lines.append(shown)
     return render(
         "rank.html", **session(overview, title), lines=lines, play=[play(shown) for shown in lines]
     )
 
 
-def _take(ranked: RankedTake, picture: Picture) -> dict[str, Any]:
+def _take(ranked: RankedTake, line: LineRanking, picture: Picture) -> dict[str, Any]:
     result = ranked.result
     duration = result.source.duration_s
     return {
         "key": Path(ranked.path or "").stem,
         "number": result.take or 0,
-        "score": f"{-ranked.score:.1f}",
+        "grade": grade_words(ranked, line),
+        "points": as_sentence(points_words(ranked)),
         "rating": "" if ranked.note.rating is None else f"{ranked.note.rating:g}",
         "remark": ranked.note.remark,
         "duration": clock(duration),
-        "reasons": [as_sentence(reason) for reason in ranked.reasons],
+        "reasons": [as_sentence(reason) for reason in reasons(ranked, line)],
         "findings": [_finding(finding) for finding in result.findings],
         "marks": [
             {"x": _column(time, duration, picture), "severity": f.severity, "words": f.message}
@@ -70,7 +75,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "message": finding.message,
         "now": finding.now,
         "later": finding.later,
-        "limit": f"{finding.source} ({finding.status})",
+        "limit": limit_source(finding),
         "places": [{"s": round(time, 3), "clock": clock(time)} for time in finding.times_s[:12]],
     }
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -11,14 +10,25 @@ import numpy as np
 
 from vocheck.report.page.drawing import WAVE_HEIGHT, wave_path
 from vocheck.report.page.template import sound
-from vocheck.report.text.comp import answer, deviation_sentence, short_names
-from vocheck.report.text.rank import session_sentence
-from vocheck.report.text.style import number
 from vocheck.takes.comp import CompSheet, Phrase, Reading
 from vocheck.takes.listening import ListeningCopy
 from vocheck.takes.overview import Overview, Picture
+from vocheck.wording.comp import (
+    answer,
+    deviation_sentence,
+    grade_words,
+    reasons,
+    short_names,
+)
+from vocheck.wording.ranking import (
+    landing,
+    nearest_clean_sentence,
+    row,
+    session_sentence,
+    take_list,
+)
+from vocheck.wording.vocabulary import VERDICT_WORDS, file_name, number
 
-VERDICTS = {"keep": "Keep", "fixable": "Fixable", "retake": "Go again"}
 MATCH_MOST_DB = 12.0
 """Takes are turned down to the softest of the line, but by no more than this: a take recorded far
 too low is heard as what it is."""
@@ -32,7 +42,8 @@ def session(overview: Overview, title: str) -> dict[str, Any]:
         "title": title,
         "summary": session_sentence(overview.ranking),
         "failures": [failure.error for failure in overview.failures],
-        "left_out": [os.path.basename(path) for path in overview.left_out],
+        "landing": landing(overview.ranking),
+        "left_out": [file_name(path) for path in overview.left_out],
         "wave_height": WAVE_HEIGHT,
     }
 
@@ -47,8 +58,13 @@ def line(sheet: CompSheet, overview: Overview, folder: Path, copies: Copies) -> 
         "name": sheet.line,
         "answer": answer(sheet),
         "undecided": sheet.ranking.undecided,
-        "nearest_clean": os.path.basename(sheet.ranking.nearest_clean or ""),
-        "badge": {"kind": best.verdict, "word": VERDICTS[best.verdict]},
+        "nearest_clean": nearest_clean_sentence(sheet.ranking)
+        if sheet.ranking.nearest_clean
+        else "",
+        "row": row(sheet.ranking),
+        "verdict_word": VERDICT_WORDS[order[0].verdict],
+        "as_clean": take_list(row(sheet.ranking).as_clean),
+        "badge": {"kind": best.verdict, "word": VERDICT_WORDS[best.verdict]},
         "deviations": [deviation_sentence(deviation, names) for deviation in sheet.deviations],
         "phrases": [
             {"number": phrase.number, "cells": _cells(phrase, sheet, overview)}
@@ -56,11 +72,11 @@ def line(sheet: CompSheet, overview: Overview, folder: Path, copies: Copies) -> 
         ],
         "takes": [
             {
-                "file": os.path.basename(path),
+                "file": file_name(path),
                 "name": names[i],
                 "place": ranked.position,
                 "verdict": ranked.verdict,
-                "verdict_word": VERDICTS[ranked.verdict],
+                "verdict_word": VERDICT_WORDS[ranked.verdict],
                 "circled": ranked.circled,
                 "duration_s": ranked.result.source.duration_s,
                 "gain": number(gains[i], 1, "dB"),
@@ -95,12 +111,13 @@ def _cells(phrase: Phrase, sheet: CompSheet, overview: Overview) -> list[dict[st
         cells.append(
             {
                 "points": f"{reading.points:.1f}",
+                "grade": grade_words(reading, phrase),
                 "chosen": phrase.chosen == reading.take,
                 "read": reading.read,
                 "level": level,
                 "pace": pace,
-                "reasons": ", ".join(reading.reasons),
-                "words": ", ".join(part for part in (level, pace, *reading.reasons) if part),
+                "reasons": ", ".join(reasons(reading)),
+                "words": ", ".join(part for part in (level, pace, *reasons(reading)) if part),
                 "shade": min(4, round(reading.points)),
                 **_piece(overview.pictures[path], reading, _duration(sheet, reading.take)),
             }

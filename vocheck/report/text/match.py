@@ -6,8 +6,9 @@ import os
 from collections.abc import Sequence
 
 from vocheck.plain import shown_plainly
-from vocheck.report.text.style import bold, dim, number, paint, table, wrap
+from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.takes.match import Difference, MatchResult
+from vocheck.wording.vocabulary import number
 
 _WORDS = {"matches": "MATCHES", "can be matched": "NEARLY", "differs": "DIFFERS"}
 _COLORS = {"matches": "keep", "can be matched": "fixable", "differs": "retake"}

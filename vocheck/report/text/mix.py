@@ -11,7 +11,8 @@ from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, 
 from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
 from vocheck.policy.destinations import FACTS
-from vocheck.report.text.style import bold, clock, clocks, dim, line_width, number, paint, wrap
+from vocheck.report.text.style import bold, dim, line_width, paint, wrap
+from vocheck.wording.vocabulary import clock, clocks, number
 
 WORDS = {
     "pass": "PASS",

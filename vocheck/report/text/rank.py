@@ -1,95 +1,202 @@
-"""A ranked session in the terminal: each line's takes in order, with reasons and flags."""
+"""A ranked session in the terminal: a table, a line each, or all about the lines asked for."""
 
 from __future__ import annotations
 
-import os
+import math
+from collections.abc import Sequence
+
+import click
 
 from vocheck.plain import shown_plainly
-from vocheck.policy.words import fill
-from vocheck.report.text.style import VERDICT_WORDS, as_sentence, bold, dim, paint, wrap
-from vocheck.report.text.take import delivery_sentence, places, render_failure
+from vocheck.report.text.style import bold, dim, line_width, paint, table, wrap
+from vocheck.report.text.take import render_failure
 from vocheck.takes.rank import LineRanking, RankedTake, Ranking
+from vocheck.wording.delivery import delivery_sentence
+from vocheck.wording.findings import message
+from vocheck.wording.ranking import (
+    ONE_CHANNEL,
+    Row,
+    grade_words,
+    has_one_channel,
+    landing,
+    nearest_clean_sentence,
+    points_words,
+    reasons,
+    row,
+    session_sentence,
+    take_list,
+)
+from vocheck.wording.vocabulary import as_sentence, file_name, fitted, shortened, verdict_word
 
 _INDENT = " " * 4
+MOST_ROWS = 30
+"""Rows of the terminal for the lines of a session. Where they are more, those with something to
+know come one by one, the others side by side with the take to use."""
+LEAST_ROWS = 10
+"""So many lines come one by one in any case."""
+ROOMY_ROWS = 8
+"""Up to so many lines, what is to be known of one may take two rows of the terminal."""
+NAME_WIDTH, USE_WIDTH, CLEAN_WIDTH = 22, 24, 16
 
 
 @shown_plainly
-def render_ranking(ranking: Ranking) -> str:
-    """Return a whole session as text, ending in a newline."""
-    blocks = [wrap(session_sentence(ranking))]
-    blocks += [_line(line) for line in ranking.lines]
-    blocks += [render_failure(failure).rstrip() for failure in ranking.failures]
-    if any(_one_channel(take) for line in ranking.lines for take in line.order):
-        blocks.append(dim(wrap(ONE_CHANNEL)))
+def render_ranking(ranking: Ranking, explain: Sequence[str] = ()) -> str:
+    """Return a whole session as text, ending in a newline.
+
+    Parameters
+    ----------
+    ranking : Ranking
+    explain : sequence of str
+        Lines to tell everything about, instead of the table.
+    """
+    if explain:
+        return _explained(ranking, explain)
+    blocks = [_table(ranking)] if ranking.lines else []
+    notes = [wrap(sentence, "  ", "") for sentence in landing(ranking)]
+    notes += [render_failure(failure).rstrip() for failure in ranking.failures]
     if ranking.left_out:
-        names = ", ".join(os.path.basename(path) for path in ranking.left_out)
-        blocks.append(dim(wrap(f"Left out, not named like takes: {names}")))
+        head = "Left out, not named like takes: "
+        names = fitted([*map(file_name, ranking.left_out)], line_width() - len(head))
+        notes.append(dim(head + names))
+    if notes:
+        blocks.append("\n".join(notes))
+    blocks.append(bold(session_sentence(ranking, line_width())))
     return "\n\n".join(blocks) + "\n"
 
 
-ONE_CHANNEL = (
-    "Loudness against a target: a take of one channel is counted as played on two speakers."
-)
-
-
-def _one_channel(take: RankedTake) -> bool:
-    return bool(take.result.delivery) and take.result.source.channels == 1
-
-
-def session_sentence(ranking: Ranking) -> str:
-    """Return in a sentence whether every line has a clean take."""
-    if not ranking.lines:
-        return "No take could be ranked."
-    missing = [
-        line.line
-        for line in ranking.lines
-        if not any(take.verdict == "keep" for take in line.order)
+def _table(ranking: Ranking) -> str:
+    """Return a line each: which take to use, which is as clean, what to know."""
+    rows = [row(line) for line in ranking.lines]
+    told, others = _parted(rows)
+    cells = [[dim("line"), dim("use"), dim("as clean"), ""]]
+    cells += [
+        [
+            bold(shortened(row.line, NAME_WIDTH)),
+            _use(row),
+            shortened(take_list(row.as_clean), CLEAN_WIDTH) if row.as_clean else dim("–"),
+            "",
+        ]
+        for row in told
     ]
-    lines, takes = len(ranking.lines), sum(len(line.order) for line in ranking.lines)
-    counted = fill(
-        "{lines} {lines?line|lines}, {takes} {takes?take|takes}.", lines=lines, takes=takes
-    )
-    if missing:
-        return f"{counted} Still needs a clean take: {', '.join(missing)}."
-    return f"{counted} Every line has a clean take."
+    head, *lines = table(cells).split("\n")
+    widest = max(len(click.unstyle(line)) for line in [head, *lines])
+    room = max(24, line_width() - widest - 2)
+    title = "what to know (more: --explain LINE)"
+    shown = [_padded(head, widest) + dim(title if len(title) <= room else "what to know")]
+    for line, one in zip(lines, told, strict=True):
+        first, *more = _know(one, room, rows=2 if len(rows) <= ROOMY_ROWS else 1)
+        shown.append(_padded(line, widest) + first)
+        shown += [" " * (widest + 2) + words for words in more]
+    return "\n".join([*shown, *_side_by_side(others, MOST_ROWS - len(told))])
+
+
+def _parted(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
+    """Return the lines to show one by one, and those that are only named."""
+    if len(rows) <= MOST_ROWS:
+        return [*rows], []
+    worst_first = sorted((row for row in rows if row.know), key=lambda row: _WEIGHT[row.verdict])
+    for count in range(min(len(worst_first), MOST_ROWS), LEAST_ROWS, -1):
+        if count + math.ceil((len(rows) - count) / _per_row(rows)) <= MOST_ROWS:
+            break
+    else:
+        count = min(len(worst_first), LEAST_ROWS)
+    kept = {row.line for row in worst_first[:count]}
+    return [row for row in rows if row.line in kept], [r for r in rows if r.line not in kept]
+
+
+def _per_row(rows: Sequence[Row]) -> int:
+    return max(1, line_width() // (max(len(_in_short(row)) for row in rows) + 2))
+
+
+def _in_short(row: Row) -> str:
+    verdict = "" if row.verdict == "keep" else f" {row.verdict}"
+    return f"{shortened(row.line, NAME_WIDTH)} {shortened(row.use, USE_WIDTH)}{verdict}"
+
+
+def _side_by_side(rows: Sequence[Row], most: int) -> list[str]:
+    """Return lines with the take to use, several to a row, in at most so many rows."""
+    if not rows:
+        return []
+    per_row = _per_row(rows)
+    shown, left = rows, 0
+    if len(rows) > most * per_row:
+        shown = rows[: (most - 1) * per_row]
+        left = len(rows) - len(shown)
+    texts = [_in_short(row) for row in shown]
+    width = max(map(len, texts)) + 2
+    lines = [
+        "".join(text.ljust(width) for text in texts[i : i + per_row]).rstrip()
+        for i in range(0, len(texts), per_row)
+    ]
+    if left:
+        lines.append(f"and {left} more: see --format csv")
+    return [dim("all other lines, with the take to use:"), *lines]
+
+
+_WEIGHT = {"retake": 0, "fixable": 1, "keep": 2}
+
+
+def _use(row: Row) -> str:
+    circled = " (circled)" if row.circled else ""
+    return paint(shortened(row.use, USE_WIDTH - len(circled)), row.verdict) + circled
+
+
+def _padded(line: str, width: int) -> str:
+    return line + " " * (width - len(click.unstyle(line)) + 2)
+
+
+def _know(row: Row, room: int, rows: int) -> list[str]:
+    """Return what is to be known of a line, in as many rows of the terminal as it may take."""
+    word = "" if row.verdict == "keep" else f"{verdict_word(row.verdict)}: "
+    if not row.know:
+        return [paint("clean", "keep")]
+    for count in range(len(row.know), 0, -1):
+        left = len(row.know) - count
+        text = word + "; ".join(row.know[:count]) + (f"; {left} more" if left else "")
+        lines = wrap(text, width=room).split("\n")
+        if len(lines) <= rows:
+            break
+    else:
+        lines = [*lines[: rows - 1], shortened(" ".join(lines[rows - 1 :]), room)]
+    lines[0] = lines[0].replace(word.strip(), paint(word.strip(), row.verdict), 1)
+    return lines
+
+
+def _explained(ranking: Ranking, names: Sequence[str]) -> str:
+    blocks = [_line(line) for line in ranking.lines if line.line in names]
+    if has_one_channel(ranking):
+        blocks.append(dim(wrap(ONE_CHANNEL)))
+    return "\n\n".join(blocks) + "\n"
 
 
 def _line(line: LineRanking) -> str:
     head = bold(f"Line {line.line}")
     if line.undecided:
         head += dim("  first two cannot be told apart")
-    parts = [head, *(_take(take) for take in line.order)]
+    parts = [head, *(_take(take, line) for take in line.order)]
     if line.nearest_clean:
-        parts.append(
-            wrap(
-                f"The circled take needs a retake; the nearest clean one is "
-                f"{os.path.basename(line.nearest_clean)}.",
-                "  ",
-            )
-        )
+        parts.append(wrap(nearest_clean_sentence(line), "  "))
     return "\n".join(parts)
 
 
-def _take(take: RankedTake) -> str:
-    word = paint(f"{VERDICT_WORDS[take.verdict]:<8}", take.verdict)
-    name = os.path.basename(take.path) if take.path else "recording"
+def _take(take: RankedTake, line: LineRanking) -> str:
+    word = paint(f"{verdict_word(take.verdict):<8}", take.verdict)
     circled = " (circled)" if take.circled else ""
-    points = f"{-take.score:.1f} points of damage" if take.score < -0.05 else "no extra damage"
-    lines = [f"  {take.position}  {word} {bold(name)}{circled}  {dim(points)}"]
-    lines += [
-        wrap(as_sentence(reason), _INDENT + " " * 4, _INDENT + "  ") for reason in take.reasons
-    ]
+    grade = dim(grade_words(take, line))
+    lines = [f"  {take.position}  {word} {bold(file_name(take.path))}{circled}  {grade}"]
+    sentences = [as_sentence(reason) for reason in reasons(take, line)]
+    sentences.append(as_sentence(points_words(take)))
+    lines += [wrap(sentence, _INDENT + " " * 4, _INDENT + "  ") for sentence in sentences]
     for finding in take.result.findings:
         if finding.severity == "note":
             continue
-        where = f" At {places(finding, 4)}." if finding.times_s else ""
         mark = paint(finding.severity, finding.severity)
-        body = wrap(f"{finding.message}{where}", _INDENT + " " * 11)
+        body = wrap(message(finding), _INDENT + " " * 11)
         lines.append(f"{_INDENT}  {mark}{' ' * (9 - len(finding.severity))}{body.lstrip()}")
     lines += [
-        dim(line)
+        dim(part)
         for delivery in take.result.delivery
-        for line in wrap(delivery_sentence(delivery), _INDENT + " " * 4, _INDENT + "  ").split("\n")
+        for part in wrap(delivery_sentence(delivery), _INDENT + " " * 4, _INDENT + "  ").split("\n")
     ]
     if take.note.remark:
         lines.append(wrap(f"Note: {take.note.remark}", _INDENT + " " * 4, _INDENT + "  "))

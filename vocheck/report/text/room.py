@@ -6,9 +6,10 @@ import os
 
 from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
-from vocheck.report.text.style import bold, dim, number, paint, table, wrap
+from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.room import RoomBand, RoomNoise, RoomResult
 from vocheck.room.positions import PositionsResult
+from vocheck.wording.vocabulary import number
 
 # Borders of common practice, no source; the talks studio of 0.25 s is the one published anchor.
 _WORDS = ((0.1, "a dead booth"), (0.2, "a dry booth"), (0.3, "a lively booth, or a small dry room"))

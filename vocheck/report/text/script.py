@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 
 from vocheck.plain import shown_plainly
 from vocheck.policy.pace import ReadTime
-from vocheck.policy.words import fill
-from vocheck.report.text.style import bold, clock, dim, paint, table, wrap
-from vocheck.script.reading import Misread, Reading
+from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.takes.readings import CheckedReading
+from vocheck.wording.findings import on_words
+from vocheck.wording.script import misread_sentence, pace_words, reading_sentence
+from vocheck.wording.vocabulary import counted, file_name
 
 _FITS = {
     "calm": ("fits with room to spare", "keep"),
@@ -37,12 +37,8 @@ def _answer(time: ReadTime) -> str:
     if time.fits is None:
         return ""
     words, color = _FITS[time.fits]
-    cut = f", or cut {time.words_over} {_words(time.words_over)}" if time.words_over else ""
+    cut = f", or cut {counted(time.words_over, 'word')}" if time.words_over else ""
     return paint(words, color) + cut
-
-
-def _words(count: int) -> str:
-    return "word" if count == 1 else "words"
 
 
 @shown_plainly
@@ -53,30 +49,12 @@ def render_readings(takes: Sequence[CheckedReading], slot_s: float | None = None
 
 def _reading(take: CheckedReading, slot_s: float | None) -> str:
     reading = take.reading
-    parts = [bold(os.path.basename(take.path))]
+    parts = [bold(file_name(take.path))]
     if reading.misread:
-        parts += [wrap(_misread(misread), "    ", "  ") for misread in reading.misread]
+        parts += [wrap(misread_sentence(misread), "    ", "  ") for misread in reading.misread]
     else:
         parts.append(wrap(reading_sentence(reading), "    ", "  "))
-    if reading.read_s is not None and reading.words_per_minute is not None:
-        pace = f"  {reading.read_s:.1f} s, {reading.words_per_minute:.0f} words a minute"
-        if slot_s is not None:
-            left = slot_s - reading.read_s
-            pace += f"; {abs(left):.1f} s {'left in' if left >= 0 else 'over'} the slot"
-        parts.append(dim(pace))
-    parts += [wrap(f"{finding} on “{word}”", "    ", "  ") for finding, word in take.on_words]
+    if pace := pace_words(reading, slot_s):
+        parts.append(dim(f"  {pace}"))
+    parts += [wrap(on_words(name, [word]), "    ", "  ") for name, word in take.on_words]
     return "\n".join(parts)
-
-
-def reading_sentence(reading: Reading) -> str:
-    """Return in a sentence whether the words of the script were read."""
-    if reading.misread is None:
-        return f"Whether the words were read: cannot tell ({reading.not_measured['misread']})."
-    if not reading.misread:
-        return "Every content word was read."
-    told = "Possibly not read as written: {count} {count?place|places}."
-    return fill(told, count=len(reading.misread))
-
-
-def _misread(misread: Misread) -> str:
-    return f"Possibly {misread.kind} at {clock(misread.time_s)}: “{misread.words}”. Listen there."

@@ -1,4 +1,4 @@
-"""How text looks in the terminal: verdict words, colors, times, wrapping.
+"""How text looks in the terminal: colors, wrapping, columns.
 
 Color is decided once, by the command line (never in a pipe, never with ``NO_COLOR``); renderers ask
 for styles and get plain text where color is off. No meaning is carried by color alone.
@@ -6,7 +6,6 @@ for styles and get plain text where color is off. No meaning is carried by color
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Iterable, Sequence
 
@@ -15,7 +14,6 @@ import click
 WIDTH = 96
 """Widest line that is printed; terminals narrower than this are respected."""
 
-VERDICT_WORDS = {"keep": "KEEP", "fixable": "FIXABLE", "retake": "RETAKE"}
 _COLORS = {
     "keep": "green",
     "pass": "green",
@@ -43,30 +41,6 @@ def dim(text: str) -> str:
     return click.style(text, dim=True)
 
 
-def clock(seconds: float) -> str:
-    """Return a place in a recording as ``0:03.2``."""
-    tenths = round(seconds * 10)
-    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
-
-
-def clocks(times_s: Sequence[float], most: int = 6) -> str:
-    """Return places in a recording, ``0:03.2, 0:05.0 and 3 more``."""
-    shown = ", ".join(clock(time) for time in times_s[:most])
-    return f"{shown} and {len(times_s) - most} more" if len(times_s) > most else shown
-
-
-def number(value: float | None, digits: int = 1, unit: str = "") -> str:
-    """Return a number with its unit, ``silence`` for ``-inf`` and a dash where not measured."""
-    if value is None:
-        return "–"
-    if value == -math.inf:
-        return "silence"
-    text = f"{value:.{digits}f}"
-    if float(text) == 0.0:
-        text = text.removeprefix("-")
-    return f"{text} {unit}".rstrip()
-
-
 def wrap(text: str, indent: str = "", first: str | None = None, width: int | None = None) -> str:
     """Return `text` wrapped to the terminal, each line after `indent` (the first after `first`)."""
     return textwrap.fill(
@@ -77,12 +51,6 @@ def wrap(text: str, indent: str = "", first: str | None = None, width: int | Non
         break_long_words=False,
         break_on_hyphens=False,
     )
-
-
-def as_sentence(text: str) -> str:
-    """Return `text` with a capital first letter and a full stop."""
-    text = text[:1].upper() + text[1:]
-    return text if text.endswith((".", "!", "?")) else text + "."
 
 
 def line_width() -> int:

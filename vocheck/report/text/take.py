@@ -2,33 +2,18 @@
 
 from __future__ import annotations
 
-import math
-import os
-
 from vocheck.plain import shown_plainly
-from vocheck.policy.delivery import Delivery
 from vocheck.policy.judge import Finding
-from vocheck.report.text.script import reading_sentence
-from vocheck.report.text.style import (
-    VERDICT_WORDS,
-    bold,
-    clocks,
-    dim,
-    number,
-    paint,
-    table,
-    wrap,
-)
+from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.session.each import Failure
 from vocheck.session.take import TakeResult
+from vocheck.wording.delivery import delivery_sentence
+from vocheck.wording.findings import limit_source, measured, places
+from vocheck.wording.script import reading_sentence
+from vocheck.wording.take import advice
+from vocheck.wording.vocabulary import channels, file_name, hertz, number, verdict_word
 
 _INDENT = " " * 10
-_STANDING = {
-    "pass": "passes",
-    "warn": "passes with a warning",
-    "fail": "fails",
-    "not published": "no published number to judge by",
-}
 
 
 @shown_plainly
@@ -41,7 +26,7 @@ def render_take(result: TakeResult, details: bool = True) -> str:
     details : bool
         False leaves out the table of measurements: verdict and findings only.
     """
-    blocks = [f"{headline(result)}\n{wrap(_sentence(result), '  ')}"]
+    blocks = [f"{headline(result)}\n{wrap(advice(result), '  ')}"]
     blocks += [_finding(finding) for finding in result.findings]
     if result.reading is not None:
         blocks.append(wrap(reading_sentence(result.reading), "  "))
@@ -59,61 +44,29 @@ def render_failure(failure: Failure) -> str:
 
 def headline(result: TakeResult) -> str:
     """Return the first line: the verdict in one word, and which take it is about."""
-    word = paint(f"{VERDICT_WORDS[result.verdict]:<8}", result.verdict)
+    word = paint(f"{verdict_word(result.verdict):<8}", result.verdict)
     source = result.source
-    channels = {1: "mono", 2: "stereo"}.get(source.channels, f"{source.channels} channels")
-    parts = [f"{source.duration_s:.1f} s", f"{source.rate_hz / 1000:g} kHz", channels]
+    parts = [f"{source.duration_s:.1f} s", hertz(source.rate_hz), channels(source.channels)]
     if source.bits:
         parts.insert(2, f"{source.bits} bit")
-    name = os.path.basename(result.path) if result.path else "recording"
-    return f"{word}  {bold(name)}  {dim(', '.join(parts))}"
-
-
-def _sentence(result: TakeResult) -> str:
-    notes = sum(finding.severity == "note" for finding in result.findings)
-    tail = f" {_counted(notes, 'note')} below." if notes else ""
-    if result.verdict == "keep":
-        return f"Keep it: nothing to fix.{tail}"
-    if result.verdict == "retake":
-        return "Go again while the talent is here: the edit cannot save this one."
-    return "Usable: the edit can fix what is listed here. Go again if there is time."
+    return f"{word}  {bold(file_name(result.path))}  {dim(', '.join(parts))}"
 
 
 def _finding(finding: Finding) -> str:
     severity = paint(f"{finding.severity:<8}", finding.severity)
     lines = [f"{severity}  {wrap(finding.message, _INDENT).lstrip()}"]
-    measured = _measured(finding)
+    found = measured(finding)
     if finding.times_s:
-        measured = f"{measured}{' · ' if measured else ''}at {places(finding)}"
-    if measured:
-        lines.append(wrap(measured, _INDENT + " " * 6, f"{_INDENT}found "))
+        found = f"{found}{' · ' if found else ''}at {places(finding)}"
+    if found:
+        lines.append(wrap(found, _INDENT + " " * 6, f"{_INDENT}found "))
     lines.append(wrap(finding.now, _INDENT + " " * 6, f"{_INDENT}{bold('now')}   "))
     lines.append(wrap(finding.later, _INDENT + " " * 6, f"{_INDENT}{bold('later')} "))
-    source = f"limit {finding.source} ({finding.status})"
+    source = f"limit {limit_source(finding)}"
     lines.append(
         "\n".join(dim(line) for line in wrap(source, _INDENT + " " * 6, _INDENT).split("\n"))
     )
     return "\n".join(lines)
-
-
-def places(finding: Finding, most: int = 6) -> str:
-    """Return where a finding is, and on which words of the script: ``0:03.2 on “bridge”``."""
-    where = clocks(finding.times_s, most)
-    if not finding.words or finding.fact.startswith("reading."):
-        return where
-    return f"{where} on {', '.join(f'“{word}”' for word in finding.words)}"
-
-
-def _measured(finding: Finding) -> str:
-    value, limit = finding.value, finding.limit
-    if isinstance(value, bool | str) or value is None or isinstance(limit, bool | str):
-        return ""
-    digits = 2 if abs(limit) < 1 else 1
-    if 0 < abs(limit) < 0.01:
-        return f"{value:.2g} {finding.unit}, limit {limit:.2g}"
-    if float(value).is_integer() and float(limit).is_integer():
-        digits = 0
-    return f"{number(value, digits, finding.unit)}, limit {number(limit, digits)}"
 
 
 def _facts(result: TakeResult) -> str:
@@ -145,23 +98,3 @@ def _facts(result: TakeResult) -> str:
 
 def _short(reason: str) -> str:
     return f"cannot tell: {reason}" if reason else "–"
-
-
-def delivery_sentence(delivery: Delivery) -> str:
-    """Return how a take stands against a destination, and what the gain to it would do."""
-    stands = f"To {delivery.name}: {_STANDING[delivery.verdict]} as it stands"
-    if delivery.gain_db is None:
-        return f"{stands}. {delivery.note}"
-    parts = [f"{delivery.gain_db:+.1f} dB to the target"]
-    if delivery.true_peak_after_dbtp is not None:
-        peak = f"puts the peak at {delivery.true_peak_after_dbtp:+.1f} dBTP"
-        if delivery.limiter_db and round(delivery.limiter_db, 1) > 0:
-            peak += f" (limit {delivery.limiter_db:.1f} dB first)"
-        parts.append(peak)
-    if delivery.noise_floor_after_dbfs is not None and delivery.noise_floor_after_dbfs > -math.inf:
-        parts.append(f"and the noise at {delivery.noise_floor_after_dbfs:.0f} dBFS")
-    return f"{stands}; {' '.join(parts)}."
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'s' if count != 1 else ''}"

@@ -1,0 +1,1 @@
+"""Sentences: what is said of results."""

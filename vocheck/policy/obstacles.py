@@ -1,0 +1,148 @@
+"""What the gain to a destination's target cannot save in a raw take.
+
+Every raw take fails a loudness target as it stands, and the gain of the mix mends that. What it
+does not mend is told here: noise that comes up with the voice, peaks that would need a limiter to
+work hard, and a recording that holds less than the destination asks for (rate, bits, channels, a
+lossy format).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Literal
+
+from vocheck.policy.destinations import Destination, Rule
+from vocheck.policy.rule import Status
+from vocheck.recording import Source
+from vocheck.results import Result
+
+LOSSLESS = ("PCM", "FLAC", "ALAC")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Obstacle(Result):
+    """One thing that the gain to the target cannot save.
+
+    Attributes
+    ----------
+    kind : {"noise", "peak", "rate", "bits", "channels", "format"}
+    value : float or str
+        Noise floor after the gain, how much a limiter would have to take, or what the file is.
+    limit : float or str
+        What may be, or what is asked at least.
+    unit : str
+    source, status : str
+        On whose word.
+    """
+
+    kind: Literal["noise", "peak", "rate", "bits", "channels", "format"]
+    value: float | str
+    limit: float | str
+    unit: str
+    source: str
+    status: Status
+
+
+def find_obstacles(
+    target: Destination,
+    source: Source,
+    noise_floor_dbfs: float | None,
+    limiter_db: float | None,
+) -> tuple[Obstacle, ...]:
+    """Return what keeps a raw take from the destination even with the gain to its target.
+
+    Parameters
+    ----------
+    target : Destination
+    source : Source
+        What the file is.
+    noise_floor_dbfs : float or None
+        Where the noise floor lands with the gain.
+    limiter_db : float or None
+        How far a limiter would then have to pull the highest peaks down.
+    """
+    rules = {rule.fact: rule for rule in target.rules if rule.judged}
+    found = [
+        _noise(noise_floor_dbfs, rules.get("floor_dbfs")),
+        _peak(limiter_db),
+        _least("rate", source.rate_hz, rules.get("rate_hz"), "Hz"),
+        _least("bits", source.bits, rules.get("bits"), "bit"),
+        _channels(source.channels, rules.get("channels")),
+        _format(source, rules.get("codec")),
+    ]
+    return tuple(obstacle for obstacle in found if obstacle is not None)
+
+
+def _noise(floor_dbfs: float | None, rule: Rule | None) -> Obstacle | None:
+    row = _rows()["noise"]
+    if rule is not None and rule.maximum is not None:
+        row = {**row, "most": rule.maximum, "source": rule.source, "status": rule.status}
+    return _most("noise", floor_dbfs, row)
+
+
+def _peak(limiter_db: float | None) -> Obstacle | None:
+    return _most("peak", limiter_db, _rows()["peak"])
+
+
+def _most(kind: Literal["noise", "peak"], value: float | None, row: Any) -> Obstacle | None:
+    # A value is judged as it is shown.
+    if value is None or round(value, 1) <= row["most"]:
+        return None
+    return Obstacle(
+        kind=kind,
+        value=value,
+        limit=row["most"],
+        unit=row["unit"],
+        source=row["source"],
+        status=row["status"],
+    )
+
+
+def _least(
+    kind: Literal["rate", "bits"], value: int | None, rule: Rule | None, unit: str
+) -> Obstacle | None:
+    """Return that a file holds less than the least that is accepted: converting adds nothing."""
+    if rule is None or value is None:
+        return None
+    accepted = [item for item in rule.one_of or (rule.minimum,) if isinstance(item, int | float)]
+    if not accepted or value >= min(accepted):
+        return None
+    return _of_rule(kind, value, min(accepted), unit, rule)
+
+
+def _channels(count: int, rule: Rule | None) -> Obstacle | None:
+    """Return that a file has more channels than is accepted; one channel is placed by the mix."""
+    accepted = [item for item in (rule.one_of if rule else None) or () if isinstance(item, int)]
+    if rule is None or not accepted or count <= max(2, *accepted, 0):
+        return None
+    return _of_rule("channels", count, max(accepted), "channels", rule)
+
+
+def _format(source: Source, rule: Rule | None) -> Obstacle | None:
+    """Return that a take was recorded lossy where only a lossless file is accepted."""
+    accepted = [str(item) for item in (rule.one_of if rule else None) or ()]
+    lossy = source.bitrate_kbps is not None
+    if rule is None or not accepted or not lossy or any(c not in LOSSLESS for c in accepted):
+        return None
+    return _of_rule("format", source.codec or "lossy", " or ".join(accepted), "", rule)
+
+
+def _of_rule(
+    kind: Literal["rate", "bits", "channels", "format"],
+    value: float | str,
+    limit: float | str,
+    unit: str,
+    rule: Rule,
+) -> Obstacle:
+    return Obstacle(
+        kind=kind, value=value, limit=limit, unit=unit, source=rule.source, status=rule.status
+    )
+
+
+@cache
+def _rows() -> dict[str, Any]:
+    text = files("vocheck.policy").joinpath("obstacles.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)

@@ -1,0 +1,81 @@
+"""A take against where it goes: what the gain to the target does, and what it cannot save."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from vocheck.policy.delivery import Delivery
+from vocheck.policy.obstacles import Obstacle
+from vocheck.wording.vocabulary import as_sentence, listed, span
+
+_OBSTACLES = {
+    "noise": "noise at {value:.0f} dBFS then",
+    "peak": "needs {value:.0f} dB of limiting",
+    "rate": "recorded at {value:g} Hz, below {limit:g}",
+    "bits": "recorded with {value:g} bits, below {limit:g}",
+    "channels": "{value:g} channels, at most {limit:g} are taken",
+    "format": "recorded as {value}, {limit} is asked",
+}
+
+
+def obstacle_words(obstacle: Obstacle) -> str:
+    """Return in a few words what the gain to a target cannot save."""
+    return _OBSTACLES[obstacle.kind].format(value=obstacle.value, limit=obstacle.limit)
+
+
+def obstacles_of(delivery: Delivery) -> str:
+    """Return why a take will not do for a target: ``social: noise at -43 dBFS then``."""
+    return f"{delivery.name}: {listed(map(obstacle_words, delivery.obstacles))}"
+
+
+def delivery_sentence(delivery: Delivery) -> str:
+    """Return what the gain to a target does to a take, and what it cannot save."""
+    if delivery.gain_db is None:
+        return f"To {delivery.name}: {delivery.note}"
+    parts = [f"{delivery.gain_db:+.1f} dB to the target"]
+    if delivery.true_peak_after_dbtp is not None:
+        peak = f"puts the peak at {delivery.true_peak_after_dbtp:+.1f} dBTP"
+        if delivery.limiter_db and round(delivery.limiter_db, 1) > 0:
+            peak += f" (limit {delivery.limiter_db:.1f} dB first)"
+        parts.append(peak)
+    if delivery.noise_floor_after_dbfs is not None and delivery.noise_floor_after_dbfs > -math.inf:
+        parts.append(f"and the noise at {delivery.noise_floor_after_dbfs:.0f} dBFS")
+    words = f"To {delivery.name}: {' '.join(parts)}."
+    if delivery.obstacles:
+        saved = listed(map(obstacle_words, delivery.obstacles))
+        words = f"{words} The gain cannot save it: {saved}."
+    return words
+
+
+def landing_sentences(takes: Sequence[Sequence[Delivery]]) -> list[str]:
+    """Return for each target where takes land with the gain to it: once for a session.
+
+    Parameters
+    ----------
+    takes : sequence of sequence of Delivery
+        Of each take that is to be used, each target.
+    """
+    by_target: dict[str, list[Delivery]] = {}
+    for deliveries in takes:
+        for delivery in deliveries:
+            if delivery.gain_db is not None:
+                by_target.setdefault(delivery.name, []).append(delivery)
+    return [_landing(name, deliveries) for name, deliveries in by_target.items()]
+
+
+def _landing(name: str, deliveries: Sequence[Delivery]) -> str:
+    gains = _range((d.gain_db for d in deliveries), sign="+")
+    noise = _range(d.noise_floor_after_dbfs for d in deliveries)
+    limiting = _range(d.limiter_db for d in deliveries)
+    words = [f"for {name} the takes to use need {gains} dB"]
+    if noise:
+        words.append(f"their noise then lands at {noise} dBFS")
+    if limiting and limiting != "0":
+        words.append(f"a limiter takes {limiting} dB off the peaks")
+    return as_sentence(listed(words))
+
+
+def _range(values: Iterable[float | None], sign: str = "") -> str:
+    known = [value for value in values if value is not None and math.isfinite(value)]
+    return span(min(known), max(known), sign=sign) if known else ""

@@ -1,0 +1,145 @@
+"""Findings in words: what in a few of them, where, on which word, by how much beyond its limit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from vocheck.policy.judge import Finding
+from vocheck.policy.words import fill
+from vocheck.wording.vocabulary import clocks, number, quoted, spoken
+
+STATUS_WORDS = {"common practice, no source": "a rule of thumb"}
+"""How the status of a number is told where nobody looks up sources; the others are told as is."""
+
+_UNITS = {"dB re speech": "dB against the voice", "dB re voiced sounds": "dB against the vowels"}
+_NAMES = {
+    "plosive": "breath pop",
+    "sibilance": "sharp ess",
+    "clipped_share": "clipping",
+    "flat_crests": "flat tops",
+    "dc_offset": "DC offset",
+    "tone": "whine",
+}
+"""What a finding is called where the name of its limit is no plain word."""
+
+_SHORT = {
+    "noise_floor": "noise at {value:.0f} dBFS",
+    "plosive": "{count} breath {count?pop|pops}",
+    "thump": "{count} {count?thump|thumps}",
+    "sibilance": "sharp esses",
+    "clipping": "clips",
+    "clipped_share": "clips",
+    "flat_crests": "flat tops, as after clipping",
+    "signal_to_noise": "voice only {value:.0f} dB over the noise",
+    "noise_unknown": "noise unknown",
+    "noise_changes": "noise comes and goes",
+    "rumble": "rumble",
+    "hum": "hum",
+    "tone": "a whine",
+    "level_low": "recorded low",
+    "level_high": "recorded hot",
+    "crest": "peaks squashed",
+    "dc_offset": "DC offset",
+    "level_sinks": "voice sinks",
+    "level_rises": "voice rises",
+    "gate": "gated",
+    "noise_reduction": "noise reduction",
+    "music_bed": "music under the voice",
+    "start_cut": "start cut off",
+    "end_cut": "end cut off",
+    "head_handle": "no silence before",
+    "tail_handle": "no silence after",
+    "no_speech": "no voice",
+    "headroom": "little headroom",
+    "digital_click": "digital clicks",
+    "mouth_clicks": "mouth clicks",
+    "dropout": "dropouts",
+    "bandwidth": "dull above {value:.0f} Hz",
+    "word_length": "only {value} bits used",
+    "padded_word": "unused bits",
+    "dual_mono": "mono in a stereo file",
+    "inverted_channel": "a channel upside down",
+    "dead_channel": "a dead channel",
+    "channel_delay": "a late channel",
+    "missing_audio": "file unfinished",
+    "reverberation": "room rings {value:.2f} s",
+    "room_hardly_audible": "live room",
+    "words_missing": "{words} missing?",
+    "words_replaced": "{words} replaced?",
+    "words_repeated": "{words} repeated?",
+}
+"""A finding in a few words, by the name of its limit."""
+
+
+def short(finding: Finding) -> str:
+    """Return a finding in a few words; of a studio's own limit its name."""
+    words = _SHORT.get(finding.name, spoken(finding.name))
+    return fill(
+        words,
+        value=finding.value,
+        count=finding.count if finding.count is not None else finding.value,
+        words=quoted(finding.words),
+    )
+
+
+def short_with_place(finding: Finding) -> str:
+    """Return a finding in a few words with where it is: ``clips on “beside” at 0:05.3``."""
+    what = short(finding)
+    if not finding.times_s:
+        return what
+    if finding.words and not of_words(finding):
+        what = f"{what} on {quoted(finding.words[:2])}"
+    return f"{what} at {clocks(finding.times_s, 1 if len(finding.times_s) > 2 else 2)}"
+
+
+def of_words(finding: Finding) -> bool:
+    """Return whether a finding is about the words of the script, not about the sound."""
+    return finding.fact.startswith("reading.")
+
+
+def places(finding: Finding, most: int = 6) -> str:
+    """Return where a finding is, and on which words of the script: ``0:03.2 on “bridge”``."""
+    where = clocks(finding.times_s, most)
+    if not finding.words or of_words(finding):
+        return where
+    return f"{where} on {quoted(finding.words)}"
+
+
+def message(finding: Finding, most: int = 4) -> str:
+    """Return in a sentence or two what was found, and where."""
+    where = f" At {places(finding, most)}." if finding.times_s else ""
+    return f"{finding.message}{where}"
+
+
+def instruction(finding: Finding) -> str:
+    """Return what was found, where, and what to do about it now."""
+    return f"{message(finding)} {finding.now}"
+
+
+def measured(finding: Finding) -> str:
+    """Return what was measured and the limit that it passed; nothing where that is no number."""
+    value, limit = finding.value, finding.limit
+    if isinstance(value, bool | str) or value is None or isinstance(limit, bool | str):
+        return ""
+    unit = _UNITS.get(finding.unit, finding.unit)
+    digits = 2 if abs(limit) < 1 else 1
+    if 0 < abs(limit) < 0.01:
+        return f"{value:.2g} {unit}, limit {limit:.2g}"
+    if float(value).is_integer() and float(limit).is_integer():
+        digits = 0
+    return f"{number(value, digits, unit)}, limit {number(limit, digits)}"
+
+
+def limit_source(finding: Finding) -> str:
+    """Return on whose word a limit is."""
+    return f"{finding.source} ({finding.status})"
+
+
+def on_words(name: str, words: Iterable[str]) -> str:
+    """Return on which words a finding falls: ``breath pop on “bridge”``."""
+    return f"{named(name)} on {quoted(words)}"
+
+
+def named(name: str) -> str:
+    """Return what a finding is called, by the name of its limit; of a studio's own its name."""
+    return _NAMES.get(name, spoken(name))
