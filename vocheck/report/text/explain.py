@@ -9,11 +9,13 @@ from types import ModuleType
 
 from vocheck.errors import TargetError
 from vocheck.measurements import MEASUREMENTS, group_name
+from vocheck.plain import shown_plainly
 from vocheck.policy.rule import Rule, Rules, Value
 from vocheck.report.text.style import bold, dim, table, wrap
 from vocheck.results import Group
 
 
+@shown_plainly
 def render_names(rules: Rules) -> str:
     """Return the list of everything that can be explained."""
     measurements = [(bold(group_name(module)), _summary(module)) for module in MEASUREMENTS]
@@ -24,6 +26,7 @@ def render_names(rules: Rules) -> str:
     )
 
 
+@shown_plainly
 def render_explanation(name: str, rules: Rules) -> str:
     """Return what is known of a measurement, one of its fields, or a finding.
 

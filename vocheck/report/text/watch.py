@@ -135,6 +135,7 @@ def render_aside(take: TakeResult) -> str:
     return f"\n{bold(file_name(take.path))}: {aside_words(take)}\n"
 
 
+@shown_plainly
 def render_headroom(take: TakeResult, headroom: Headroom | None) -> str:
     """Return what the test read says about the gain, ending in a newline."""
     name = bold(file_name(take.path, "test read"))
