@@ -51,6 +51,19 @@ class Source(Result):
         tell how much is missing.
     bitrate_kbps : float or None
         Average bit rate of a lossy codec; ``None`` where none is told, and for lossless ones.
+    profile : str or None
+        Of AAC: ``"LC"``, ``"HE-AAC"``, ``"HE-AACv2"``; where the file tells it.
+    damaged : int
+        How many stretches could not be decoded, or failed their check sum. Silence stands in their
+        place where their length is known.
+    damaged_s : tuple of float
+        When the first 20 of them begin.
+    track, tracks : int
+        Which audio track was read, from 1, and how many the file holds.
+    start_s : float
+        When the track starts in the time of its file.
+    picture_s : float or None
+        Length of the longest picture track.
     """
 
     path: str | None = None
@@ -64,6 +77,13 @@ class Source(Result):
     missing_s: float = 0.0
     unfinished: bool = False
     bitrate_kbps: float | None = None
+    profile: str | None = None
+    damaged: int = 0
+    damaged_s: tuple[float, ...] = ()
+    track: int = 1
+    tracks: int = 1
+    start_s: float = 0.0
+    picture_s: float | None = None
 
 
 @dataclass(frozen=True, eq=False, init=False, repr=False)

@@ -13,6 +13,7 @@ from wavinfo import WavInfoReader
 
 from vocheck.audio import broadcast_wav
 from vocheck.audio.broadcast_wav import UNUSED, LoudnessFields, stamp
+from vocheck.audio.riff import wave_chunks
 from vocheck.errors import AudioError, VocheckError
 
 FIELDS = LoudnessFields(
@@ -176,7 +177,7 @@ def test_a_large_rf64_source(tmp_path: Path) -> None:
         file.write(head)
         file.truncate(len(head) + frames * 4)
     with source.open("rb") as file:
-        chunks = list(broadcast_wav._chunks(file, source.stat().st_size))
+        chunks = list(wave_chunks(file))
     assert [chunk.name for chunk in chunks] == [b"ds64", b"fmt ", b"data"]
     assert chunks[-1].length == frames * 4
 

@@ -22,20 +22,18 @@ from __future__ import annotations
 import math
 import os
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
+from vocheck.audio.riff import SIZE_IN_DS64, Chunk, content, is_wave, wave_chunks
 from vocheck.errors import AudioError
 from vocheck.files import protecting, replacing, temporary_file
 
 UNUSED = 0x7FFF
 """What a loudness field holds when there is no value for it (Tech 3285, from memory)."""
-
-SIZE_IN_DS64 = 0xFFFF_FFFF
-"""In place of a 32-bit size in RF64: the size is told by the chunk ds64."""
 
 LARGEST_RIFF = 0xFFFF_FFFE
 """The largest size that 32 bits can tell; above it, RF64."""
@@ -43,7 +41,6 @@ LARGEST_RIFF = 0xFFFF_FFFE
 _COPY_BYTES = 1 << 20
 _LOUDNESS_OFFSET = 412
 _FIXED_BYTES = 602
-_WAVE_KINDS = (b"RIFF", b"RF64", b"BW64")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +99,7 @@ def stamp(
     """
     source = Path(source)
 
-    def edit(file: BinaryIO, chunks: list[_Chunk]) -> _Edit:
+    def edit(file: BinaryIO, chunks: list[Chunk]) -> _Edit:
         new = [(b"bext", _bext(file, chunks, source, loudness))]
         return new, [chunk for chunk in chunks if chunk.name != b"bext"]
 
@@ -146,8 +143,8 @@ def mark(
         If the output may not be written to (`vocheck.files.refuse_to_write`).
     """
 
-    def edit(file: BinaryIO, chunks: list[_Chunk]) -> _Edit:
-        rate = _rate(file, chunks)
+    def edit(file: BinaryIO, chunks: list[Chunk]) -> _Edit:
+        rate = _rate(source, file, chunks)
         new = [(b"cue ", _cue_points(markers, rate)), (b"LIST", _labels(markers, rate))]
         return new, [chunk for chunk in chunks if not _is_marking(file, chunk)]
 
@@ -176,22 +173,21 @@ def _labels(markers: Sequence[Marker], rate: int) -> bytes:
     return b"".join(parts)
 
 
-def _rate(file: BinaryIO, chunks: list[_Chunk]) -> int:
+def _rate(source: str | os.PathLike[str], file: BinaryIO, chunks: list[Chunk]) -> int:
     form = next((chunk for chunk in chunks if chunk.name == b"fmt "), None)
-    if form is None:
-        raise AudioError("the WAV file does not tell its format")
-    file.seek(form.position + 4)
-    return int(struct.unpack("<I", file.read(4))[0])
+    fields = b"" if form is None else content(file, form, 8)
+    if len(fields) < 8:
+        raise AudioError(f"{os.fspath(source)}: does not tell its format")
+    return int(struct.unpack("<4xI", fields)[0])
 
 
-def _is_marking(file: BinaryIO, chunk: _Chunk) -> bool:
-    if chunk.name == b"LIST" and chunk.length >= 4:
-        file.seek(chunk.position)
-        return file.read(4) == b"adtl"
+def _is_marking(file: BinaryIO, chunk: Chunk) -> bool:
+    if chunk.name == b"LIST":
+        return content(file, chunk, 4) == b"adtl"
     return chunk.name == b"cue "
 
 
-def _copy(source: Path, output: Path, edit: Callable[[BinaryIO, list[_Chunk]], _Edit]) -> None:
+def _copy(source: Path, output: Path, edit: Callable[[BinaryIO, list[Chunk]], _Edit]) -> None:
     """Copy a lossless file as WAV, its chunks edited on the way."""
     with protecting([source]), replacing(output) as temporary:
         if _is_wave(source):
@@ -205,10 +201,9 @@ def _copy(source: Path, output: Path, edit: Callable[[BinaryIO, list[_Chunk]], _
 def _is_wave(path: Path) -> bool:
     try:
         with path.open("rb") as file:
-            head = file.read(12)
+            return is_wave(file)
     except OSError as error:
         raise AudioError(f"{path}: cannot be read: {error.strerror or error}") from error
-    return head[:4] in _WAVE_KINDS and head[8:12] == b"WAVE"
 
 
 def _to_wave(source: Path, wave: Path) -> None:
@@ -235,14 +230,7 @@ def _to_wave(source: Path, wave: Path) -> None:
         ) from error
 
 
-@dataclass(frozen=True)
-class _Chunk:
-    name: bytes
-    position: int
-    length: int
-
-
-_Edit = tuple[list[tuple[bytes, bytes]], list[_Chunk]]
+_Edit = tuple[list[tuple[bytes, bytes]], list[Chunk]]
 """The chunks to write anew, as name and content, and those to keep."""
 
 
@@ -250,11 +238,10 @@ def _copy_wave(
     wave: Path,
     source: Path,
     output: Path,
-    edit: Callable[[BinaryIO, list[_Chunk]], _Edit],
+    edit: Callable[[BinaryIO, list[Chunk]], _Edit],
 ) -> None:
     with wave.open("rb") as file:
-        size = os.fstat(file.fileno()).st_size
-        chunks = [c for c in _chunks(file, size) if c.name not in (b"ds64", b"JUNK")]
+        chunks = [c for c in wave_chunks(file) if c.name not in (b"ds64", b"JUNK")]
         if not any(chunk.name == b"data" for chunk in chunks):
             raise AudioError(f"{source}: holds no audio data")
         new, kept = edit(file, chunks)
@@ -262,27 +249,7 @@ def _copy_wave(
             _write(out, file, new, kept)
 
 
-def _chunks(file: BinaryIO, size: int) -> Iterator[_Chunk]:
-    """Yield the chunks of a RIFF or RF64 file; one that is cut short ends where the file ends."""
-    data_length = None
-    position = 12
-    while position + 8 <= size:
-        file.seek(position)
-        name, length = struct.unpack("<4sI", file.read(8))
-        position += 8
-        if name == b"ds64":
-            data_length = struct.unpack("<8xQ", file.read(16))[0]
-        elif name == b"data" and length == SIZE_IN_DS64 and data_length is not None:
-            length = data_length
-        length = min(length, size - position)
-        if name == b"data" and length == 0 and size > position:
-            # The recorder never wrote the length: everything after it is samples.
-            length = size - position
-        yield _Chunk(name, position, length)
-        position += length + length % 2
-
-
-def _bext(file: BinaryIO, chunks: list[_Chunk], source: Path, loudness: LoudnessFields) -> bytes:
+def _bext(file: BinaryIO, chunks: list[Chunk], source: Path, loudness: LoudnessFields) -> bytes:
     """Return the chunk's content: the old one with new loudness, or a new one."""
     for chunk in chunks:
         if chunk.name == b"bext" and chunk.length >= _FIXED_BYTES:
@@ -307,7 +274,7 @@ def _bext(file: BinaryIO, chunks: list[_Chunk], source: Path, loudness: Loudness
 
 
 def _write(
-    out: BinaryIO, file: BinaryIO, new: list[tuple[bytes, bytes]], chunks: list[_Chunk]
+    out: BinaryIO, file: BinaryIO, new: list[tuple[bytes, bytes]], chunks: list[Chunk]
 ) -> None:
     """Write RIFF, or RF64 where 32 bits do not hold the size."""
     content = sum(8 + chunk.length + chunk.length % 2 for chunk in chunks)

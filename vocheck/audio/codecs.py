@@ -23,6 +23,10 @@ from vocheck.errors import TargetError
 _LAYOUTS = {1: "mono", 2: "stereo", 3: "3.0", 4: "4.0", 5: "5.0", 6: "5.1", 7: "6.1", 8: "7.1"}
 
 
+LOUDEST = 1e3
+"""60 dB over full scale. FFmpeg's AAC encoder never comes back from numbers far above."""
+
+
 @dataclass(frozen=True)
 class _Kind:
     name: str
@@ -158,7 +162,12 @@ class RoundTrip:
             decoder.extradata = encoder.extradata
 
     def feed(self, block: npt.NDArray[Any]) -> Iterator[npt.NDArray[np.float32]]:
-        """Encode a block (frames, channels) and yield blocks of what the decoder has ready."""
+        """Encode a block (frames, channels) and yield blocks of what the decoder has ready.
+
+        Samples beyond `LOUDEST` are clipped.
+        """
+        if max(block.max(initial=0), -block.min(initial=0)) > LOUDEST:
+            block = np.clip(block, -LOUDEST, LOUDEST)
         frame = from_array(block, self._layout)
         frame.sample_rate = self._input_rate
         frame.pts = self._fed

@@ -21,6 +21,11 @@ Channels
 Unfinished file
     ``missing_s`` is what the header promised beyond what the file holds: a recorder that lost
     power, a copy that was cut off.
+Damage
+    ``damaged`` counts the stretches that the decoder could not read or whose check sum was wrong;
+    ``damage`` tells where the first of them are. FLAC, AC-3 and E-AC-3 carry check sums. Other
+    lossy codecs show only what breaks their grammar, and linear PCM shows nothing: bytes that
+    changed are other samples, which are heard as clicks.
 
 The true sample rate behind a resampled file is that of `tone`: its bandwidth.
 
@@ -46,7 +51,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.recording import Recording, Samples
-from vocheck.results import SILENCE, Group
+from vocheck.results import SILENCE, Group, Result
 
 _COPY_RESIDUAL = 1e-3  # -30 dB: of the energy, what a gain-matched copy may leave
 _INVERTED = -0.6
@@ -63,6 +68,18 @@ _LONG_WORD = 32  # the same for float64 samples
 _LATTICE_SAMPLES = 1 << 16  # how many samples the lattice is looked for in
 _LATTICE_VALUES = 16  # fewer different values than this show nothing
 _LATTICE_LEVELS = 2000  # how many steps either side of zero the lattice must hold for
+
+
+@dataclass(frozen=True, kw_only=True)
+class Damage(Result):
+    """A stretch that could not be decoded.
+
+    Attributes
+    ----------
+    time_s : float
+    """
+
+    time_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,6 +104,10 @@ class Format(Group):
         Time between the earliest and the latest channel.
     missing_s : float
         What the header promised beyond what the file holds.
+    damaged : int
+        How many stretches could not be decoded, or failed their check sum.
+    damage : tuple of Damage
+        The first 20 of them.
     """
 
     used_bits: int | None
@@ -97,6 +118,8 @@ class Format(Group):
     channel_delay_s: float | None
     channel_spread_s: float | None
     missing_s: float
+    damaged: int
+    damage: tuple[Damage, ...]
 
 
 def measure(recording: Recording) -> Format:
@@ -145,6 +168,8 @@ def measure(recording: Recording) -> Format:
         channel_delay_s=max(delays, key=abs) if delays else None,
         channel_spread_s=max(*delays, 0.0) - min(*delays, 0.0) if delays else None,
         missing_s=float(source.missing_s),
+        damaged=source.damaged,
+        damage=tuple(Damage(time_s=time_s) for time_s in source.damaged_s),
         not_measured=reasons,
     )
 

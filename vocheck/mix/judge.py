@@ -51,6 +51,7 @@ def facts_of(source: Source, measured: MixMeasurements) -> dict[str, float | str
         "head_s": measured.head_s,
         "tail_s": measured.tail_s,
         "missing_s": source.missing_s,
+        "damaged": source.damaged,
         "length": "never written" if source.unfinished else "written",
         "duration_s": source.duration_s,
         "rate_hz": source.rate_hz,
@@ -152,6 +153,8 @@ def _applies(rule: Rule, source: Source, facts: Facts) -> bool:
         return value is not None
     if rule.fact == "missing_s":
         return source.missing_s > 0
+    if rule.fact == "damaged":
+        return source.damaged > 0
     if rule.fact == "length":
         return source.unfinished
     return not (rule.fact == "voice_to_bed_lu" and value is None and rule.severity == "warn")

@@ -102,6 +102,7 @@ FACTS: Mapping[str, Fact] = {
     "balance_db": Fact("Difference between the sides", "dB"),
     "silent_channels": Fact("Silent channels", "", 0),
     "missing_s": Fact("Missing at the end", "s"),
+    "damaged": Fact("Damaged places", "", 0),
     "length": Fact("Length in the header", ""),
     "head_s": Fact("Silence before", "s"),
     "tail_s": Fact("Silence after", "s"),
