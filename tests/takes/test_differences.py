@@ -1,0 +1,218 @@
+"""A pickup against a reference, both made by hand: signs, words and borders follow from meaning."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.material.handmade import FAULTLESS, take
+from vocheck.measurements.speech import Span
+from vocheck.measurements.tone import Band
+from vocheck.takes.match import Difference, MatchResult, match_results
+
+MORE = {
+    "level": ({"loudness__integrated_lufs": -21.0}, 3.0, "louder", "softer"),
+    "noise": ({"noise__snr_db": 56.0}, 6.0, "more noise", "less noise"),
+    "room": ({"reverberation__c50_db": 31.0}, 6.0, "drier", "roomier"),
+    "reverberation": ({"reverberation__rt60_s": 0.22}, 0.10, "longer", "shorter"),
+    "pitch": ({"speech__pitch_median_hz": 200.0 * 2 ** (2 / 12)}, 2.0, "higher", "lower"),
+}
+"""What makes a pickup have more of something, by how much, and the words for more and for less."""
+
+
+def difference(result: MatchResult, name: str) -> Difference:
+    return next(d for d in result.differences if d.name == name)
+
+
+@pytest.mark.parametrize("name", MORE)
+def test_more_of_it_is_told_as_more_and_swapping_the_takes_swaps_sign_and_word(name: str):
+    """Take less reference; the other way round it is the opposite."""
+    changed, size, more, less = MORE[name]
+    plain, other = take(1), take(2, **changed)
+    there = difference(match_results(plain, other), name)
+    back = difference(match_results(other, plain), name)
+    assert there.difference == pytest.approx(size)
+    assert back.difference == pytest.approx(-size)
+    assert more in there.sentence
+    assert less not in there.sentence
+    assert less in back.sentence
+    assert (there.reference, there.take) == (back.take, back.reference)
+    assert there.verdict == back.verdict == "can be matched"
+
+
+def test_pace_is_told_in_percent_of_the_reference():
+    """5 syllables a second against 4 are a quarter faster; 4 against 5 a fifth slower."""
+    slow, fast = take(1), take(2, speech__syllables_per_s=5.0)
+    there, back = (
+        difference(match_results(*pair), "pace") for pair in ((slow, fast), (fast, slow))
+    )
+    assert there.difference == pytest.approx(25.0)
+    assert "25 % faster" in there.sentence
+    assert back.difference == pytest.approx(-20.0)
+    assert "20 % slower" in back.sentence
+
+
+def test_equal_takes_match_in_everything():
+    """No difference, no gain, no equalizer, no hint."""
+    result = match_results(take(1), take(2))
+    assert result.verdict == "matches"
+    assert all(d.verdict == "matches" and d.difference == 0.0 for d in result.differences)
+    assert all(d.sentence.endswith("matches") for d in result.differences)
+    assert (result.gain_db, result.eq, result.distance_hint) == (0.0, (), None)
+    assert result.same_line
+
+
+@pytest.mark.parametrize(
+    ("snr_db", "verdict"),
+    [
+        (59.0, "matches"), (65.0, "matches"), (58.9, "can be matched"), (65.1, "can be matched"),
+        (52.0, "can be matched"), (51.9, "differs"), (72.1, "differs"),
+    ],
+)  # fmt: skip
+def test_the_borders_of_a_tolerance(snr_db: float, verdict: str):
+    """3 dB of noise either way still match, 10 dB can still be mended, more cannot (62 dB: 0)."""
+    result = match_results(take(1), take(2, noise__snr_db=snr_db))
+    assert difference(result, "noise").verdict == verdict
+    assert result.verdict == verdict
+
+
+def test_the_worst_difference_is_the_verdict():
+    """One that differs outweighs one that can be matched, wherever they stand."""
+    mendable = {"loudness__integrated_lufs": -20.0}
+    beyond = {"reverberation__rt60_s": 0.6}
+    assert match_results(take(1), take(2, **mendable)).verdict == "can be matched"
+    assert match_results(take(1), take(2, **mendable, **beyond)).verdict == "differs"
+
+
+def test_the_gain_takes_the_difference_back():
+    """A pickup 3 LU louder is turned down by 3 dB."""
+    assert match_results(take(1), take(2, loudness__integrated_lufs=-21.0)).gain_db == -3.0
+    unknown = match_results(take(1), take(2, loudness__integrated_lufs=None))
+    assert unknown.gain_db is None
+
+
+@pytest.mark.parametrize("missing", ["first", "second"])
+@pytest.mark.parametrize(
+    ("name", "fact"),
+    [
+        ("level", "loudness__integrated_lufs"), ("noise", "noise__snr_db"),
+        ("room", "reverberation__c50_db"), ("reverberation", "reverberation__rt60_s"),
+        ("pitch", "speech__pitch_median_hz"), ("pace", "speech__syllables_per_s"),
+    ],
+)  # fmt: skip
+def test_what_was_not_measured_on_one_of_them_cannot_be_told(name: str, fact: str, missing: str):
+    """No number, no verdict, the reason in words; and it is never counted as a match."""
+    pair = [take(1), take(2, **{fact: None})]
+    found = difference(match_results(*(pair[::-1] if missing == "first" else pair)), name)
+    assert found.difference is None
+    assert found.verdict is None
+    assert "cannot tell" in found.sentence
+    assert "both takes" in found.sentence
+
+
+def test_silence_has_no_level_to_compare():
+    """Minus infinity less a number is not told as a number."""
+    result = match_results(take(1), take(2, loudness__integrated_lufs=-np.inf))
+    found = difference(result, "level")
+    assert found.difference is None
+    assert "one of the takes is silent" in found.sentence
+
+
+def spectrum(**levels_db: float) -> tuple[Band, ...]:
+    """Return a spectrum of third octaves at -40 dB, some of them changed: ``hz125=-30.0``."""
+    centres = [1000.0 * 10 ** (n / 10) for n in range(-14, 11)]
+    changed = {float(name.removeprefix("hz")): value for name, value in levels_db.items()}
+    return tuple(
+        Band(
+            centre_hz=hz,
+            level_db=next((v for at, v in changed.items() if abs(hz / at - 1) < 0.1), -40.0),
+        )
+        for hz in centres
+    )
+
+
+def test_a_louder_take_has_the_same_tone():
+    """The mean difference is level, not tone."""
+    louder = tuple(
+        Band(centre_hz=band.centre_hz, level_db=band.level_db + 9.0) for band in spectrum()
+    )
+    result = match_results(take(1, tone__ltas=spectrum()), take(2, tone__ltas=louder))
+    assert difference(result, "tone").difference == pytest.approx(0.0)
+    assert result.eq == ()
+    assert result.distance_hint is None
+
+
+def test_the_equalizer_brings_back_what_is_lacking():
+    """The octave around 125 Hz is 4 dB weak: it is turned up by 4, nothing else is; and back."""
+    weak = spectrum(hz100=-44.0, hz125=-44.0, hz160=-44.0)
+    plain, thin = take(1, tone__ltas=spectrum()), take(2, tone__ltas=weak)
+    gains = {b.centre_hz: b.gain_db for b in match_results(plain, thin).eq}
+    assert gains == {125.0: 4.0}
+    gains = {b.centre_hz: b.gain_db for b in match_results(thin, plain).eq}
+    assert gains == {125.0: -4.0}
+
+
+def test_the_equalizer_never_goes_far_and_leaves_what_is_little():
+    """6 dB at most, nothing below 1 dB."""
+    hole = spectrum(hz100=-60.0, hz125=-60.0, hz160=-60.0)
+    result = match_results(take(1, tone__ltas=spectrum()), take(2, tone__ltas=hole))
+    assert {b.centre_hz: b.gain_db for b in result.eq} == {125.0: 6.0}
+    slight = spectrum(hz100=-40.9, hz125=-40.9, hz160=-40.9)
+    assert match_results(take(1, tone__ltas=spectrum()), take(2, tone__ltas=slight)).eq == ()
+
+
+def test_less_bass_hints_at_a_distance_and_more_at_a_nearer_place():
+    """3 dB between 80 and 250 Hz against the middle: a directional microphone moved away."""
+    bass = {f"hz{hz}": -43.0 for hz in (80, 100, 125, 160, 200, 250)}
+    plain, far = take(1, tone__ltas=spectrum()), take(2, tone__ltas=spectrum(**bass))
+    away, near = match_results(plain, far).distance_hint, match_results(far, plain).distance_hint
+    assert away == "3 dB less bass than the reference: possibly further from the microphone"
+    assert near == "3 dB more bass than the reference: possibly closer to the microphone"
+
+
+def test_a_little_less_bass_hints_at_nothing():
+    """2 dB are within what a turned head does."""
+    bass = {f"hz{hz}": -42.0 for hz in (80, 100, 125, 160, 200, 250)}
+    result = match_results(take(1, tone__ltas=spectrum()), take(2, tone__ltas=spectrum(**bass)))
+    assert result.distance_hint is None
+
+
+def test_no_spectrum_no_tone():
+    """Neither of the two is guessed."""
+    for pair in ((take(1), take(2, tone__ltas=None)), (take(1, tone__ltas=None), take(2))):
+        result = match_results(*pair)
+        found = difference(result, "tone")
+        assert found.difference is None
+        assert "no spectrum on both takes" in found.sentence
+        assert result.eq == ()
+        assert result.distance_hint is None
+
+
+def test_other_words_have_a_wider_tolerance_and_need_seven_seconds():
+    """8.5 s of speech are enough (the faultless take), 6.5 s in either take are not."""
+    other = match_results(take(1), take(2, line="02_kiln"))
+    assert not other.same_line
+    found = difference(other, "tone_other_text")
+    assert found.within == 5.0
+    assert found.difference == 0.0
+    assert difference(match_results(take(1), take(2)), "tone").within == 3.0
+    short = {"speech__phrases": (Span(start_s=0.5, end_s=4.0), Span(start_s=5.0, end_s=8.0))}
+    for pair in ((take(1, **short), take(2, line="b")), (take(1), take(2, line="b", **short))):
+        found = difference(match_results(*pair), "tone_other_text")
+        assert found.difference is None
+        assert "7 s of speech" in found.sentence
+
+
+def test_takes_of_no_known_line_are_not_of_one_line():
+    """Two files without a line in their names may hold anything."""
+    assert not match_results(take(1, line=None), take(2, line=None)).same_line
+
+
+def test_every_difference_says_on_whose_word():
+    """Source, status and advice come with it."""
+    assert "speech" in FAULTLESS
+    for found in match_results(take(1), take(2)).differences:
+        assert found.source
+        assert found.status
+        assert found.now
+        assert found.unit
