@@ -15,7 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutation.changes import Change, changes
+from tests.mutation.changes import Change, changed, changes
 from tests.mutation.targets import TARGETS
 
 ROOT = Path(__file__).parents[2]
@@ -72,7 +72,7 @@ def try_module(module: str, count: int, seed: int, workers: int) -> Tried:
             here = free.pop()
             try:
                 original = (here / file).read_text(encoding="utf-8")
-                (here / file).write_text(change.source, encoding="utf-8")
+                (here / file).write_text(changed(original, change), encoding="utf-8")
                 passes = _passes(here, TARGETS[module])
                 (here / file).write_text(original, encoding="utf-8")
             finally:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import copy
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -30,24 +29,31 @@ _CALLS = {"min": "max", "max": "min", "any": "all", "all": "any"}
 
 @dataclass(frozen=True)
 class Change:
-    """One change: the line it is on, what it does, and the whole module with it."""
+    """One change: its line and what it does; which node of the module, which edit of it."""
 
     line: int
     what: str
-    source: str
+    node: int
+    edit: int
 
 
 def changes(source: str) -> list[Change]:
     """Return every change of a module, in the order of its lines."""
-    tree = ast.parse(source)
-    found = []
-    for number, node in enumerate(_code(tree)):
-        for what, edit in _edits(node):
-            changed = copy.deepcopy(tree)
-            edit(list(_code(changed))[number])
-            text = ast.unparse(ast.fix_missing_locations(changed))
-            found.append(Change(node.lineno, what, text))  # type: ignore[attr-defined]
+    found = [
+        Change(getattr(node, "lineno", 0), what, number, which)
+        for number, node in enumerate(_code(ast.parse(source)))
+        for which, (what, _) in enumerate(_edits(node))
+    ]
     return sorted(found, key=lambda change: change.line)
+
+
+def changed(source: str, change: Change) -> str:
+    """Return the module with one change."""
+    tree = ast.parse(source)
+    node = list(_code(tree))[change.node]
+    _, edit = list(_edits(node))[change.edit]
+    edit(node)
+    return ast.unparse(ast.fix_missing_locations(tree))
 
 
 def _code(tree: ast.Module) -> Iterator[ast.AST]:
@@ -116,7 +122,7 @@ def _name(node: ast.AST) -> str:
 def _set(field: str, make: Callable[[], object]) -> Callable[[ast.AST], None]:
     def edit(node: ast.AST) -> None:
         if make is _Nothing:  # ``not not x`` is the truth of x
-            node.operand = ast.UnaryOp(ast.Not(), node.operand)  # type: ignore[attr-defined]
+            node.operand = ast.UnaryOp(ast.Not(), node.operand)
         else:
             setattr(node, field, make())
 
@@ -125,17 +131,17 @@ def _set(field: str, make: Callable[[], object]) -> Callable[[ast.AST], None]:
 
 def _set_first(make: Callable[[], ast.AST]) -> Callable[[ast.AST], None]:
     def edit(node: ast.AST) -> None:
-        node.ops[0] = make()  # type: ignore[attr-defined]
+        node.ops[0] = make()
 
     return edit
 
 
 def _rename(name: str) -> Callable[[ast.AST], None]:
     def edit(node: ast.AST) -> None:
-        node.func.id = name  # type: ignore[attr-defined]
+        node.func.id = name
 
     return edit
 
 
 def _turn_round(node: ast.AST) -> None:
-    node.test = ast.UnaryOp(ast.Not(), node.test)  # type: ignore[attr-defined]
+    node.test = ast.UnaryOp(ast.Not(), node.test)
