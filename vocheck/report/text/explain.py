@@ -30,6 +30,8 @@ def render_names(rules: Rules) -> str:
 def render_explanation(name: str, rules: Rules) -> str:
     """Return what is known of a measurement, one of its fields, or a finding.
 
+    Where a measurement and a finding share a name, both are told.
+
     Raises
     ------
     TargetError
@@ -37,15 +39,17 @@ def render_explanation(name: str, rules: Rules) -> str:
     """
     groups = {group_name(module): module for module in MEASUREMENTS}
     group, _, field = name.partition(".")
-    if name in rules:
-        return _limit(rules[name])
     if group in groups and (not field or field in _fields(groups[group])):
-        judged = [limit for limit in rules.values() if limit.fact.startswith(name)]
+        judged = [
+            limit for limit in rules.values() if limit.fact.startswith(name) or limit.name == name
+        ]
         body = inspect.cleandoc(groups[group].__doc__ or "")
         if field:
             body = f"{bold(name)}\n{_fields(groups[group])[field]}\n\n{body}"
         tail = "".join(f"\n{_limit(limit)}" for limit in judged)
         return f"{body}\n{tail}"
+    if name in rules:
+        return _limit(rules[name])
     close = difflib.get_close_matches(name, [*rules, *groups], 3, 0.5)
     hint = f"; did you mean {', '.join(close)}?" if close else ""
     raise TargetError(f"nothing is known by the name {name!r}{hint} (vocheck explain lists all)")
