@@ -39,6 +39,15 @@ def test_the_schema_page_names_every_field():
         assert listed == {f.name for f in fields(cls) if f.name != "not_measured"}
 
 
+TABLES = runpy.run_path(str(ROOT / "docs/make_tables.py"))
+
+
+@pytest.mark.parametrize("page", TABLES["TABLES"])
+def test_the_lists_of_measurements_follow_from_the_modules(page: str):
+    """``python docs/make_tables.py`` would write what stands there."""
+    assert TABLES["filled"](page) == (ROOT / "docs" / page).read_text("utf-8")
+
+
 MAKER = runpy.run_path(str(ROOT / "docs/make_transcripts.py"))
 
 

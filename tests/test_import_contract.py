@@ -18,7 +18,7 @@ CONTRACTS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     "importlinter"
 ]["contracts"]
 LAYERS = [
-    {room.strip(" ()") for room in re.split("[|:]", line)}
+    {room.strip() for room in re.split("[|:]", line)}
     for line in next(one for one in CONTRACTS if one["id"] == "rooms")["layers"]
 ]
 

@@ -93,5 +93,36 @@ class Group(Result):
         return {**silent, **self.not_measured}
 
 
+@dataclass(frozen=True)
+class Row:
+    """How one fact of a group is shown to people.
+
+    Each module of measurements lists its own in ``ROWS``.
+
+    Attributes
+    ----------
+    field : str
+        Name of the field in the group.
+    label : str
+        What the number is called.
+    unit : str
+        Empty for a plain number.
+    digits : int
+        Decimals shown.
+    shown : bool
+        Whether the table of ``vocheck take`` holds it.
+    beside : str
+        Text in brackets after the number, with fields of the group in braces
+        (``"{rt60_low_s:.2f} to {rt60_high_s:.2f}"``). Left out where one of them is ``None``.
+    """
+
+    field: str
+    label: str
+    unit: str
+    digits: int = 1
+    shown: bool = False
+    beside: str = ""
+
+
 def _is_silence(value: object) -> bool:
     return isinstance(value, float) and value == -math.inf

@@ -8,6 +8,7 @@ import math
 import pkgutil
 import warnings
 from dataclasses import fields, is_dataclass
+from string import Formatter
 from types import ModuleType
 
 import numpy as np
@@ -39,6 +40,12 @@ def talk(seconds: float = 6.0, rate: int = RATE) -> np.ndarray:
     return x[:, np.newaxis].astype(np.float32)
 
 
+UNITS = {
+    **{"lufs": "LUFS", "lu": "LU", "dbtp": "dBTP", "dbfs": "dBFS", "db": "dB"},
+    **{"s": "s", "ms": "ms", "hz": "Hz", "bits": "bit", "st": "semitones"},
+}
+"""Unit by the last part of a field's name."""
+
 SIGNALS = {
     "empty": np.zeros((0, 1), np.float32),
     "one sample": np.full((1, 1), 0.5, np.float32),
@@ -54,16 +61,39 @@ SIGNALS = {
 }
 
 
+@EACH
+def test_rows_are_facts_of_their_group(module: ModuleType):
+    """What is shown exists, has digits to show, and carries the unit of its name."""
+    group = getattr(module, "".join(part.title() for part in group_name(module).split("_")))
+    names = {f.name for f in fields(group)}
+    for row in module.ROWS:
+        assert row.field in names
+        beside = {name for _, name, _, _ in Formatter().parse(row.beside) if name}
+        assert beside <= names
+        unit = row.field.rpartition("_")[2]
+        if unit in UNITS:
+            assert row.unit == UNITS[unit], row
+
+
+def test_no_two_rows_are_called_the_same():
+    """A label tells one number."""
+    labels = [row.label for module in MEASUREMENTS for row in module.ROWS]
+    assert len(labels) == len(set(labels))
+
+
 def test_every_module_of_the_package_is_listed():
-    """A measurement that is not in MEASUREMENTS would silently never run."""
+    """A measurement that is not in Measurements would silently never run."""
     found = {name for _, name, _ in pkgutil.iter_modules(package.__path__)}
     found.remove("every")  # the list itself
     assert found == {group_name(module) for module in MEASUREMENTS}
 
 
 def test_the_result_has_one_group_per_module_in_the_same_order():
-    """Measurements and MEASUREMENTS are two views of one list."""
-    assert [f.name for f in fields(Measurements)] == [group_name(m) for m in MEASUREMENTS]
+    """A field of Measurements holds what the module of its name measures."""
+    recording = Recording(noise(0.1), RATE)
+    for group, module in zip(fields(Measurements), MEASUREMENTS, strict=True):
+        assert group_name(module) == group.name
+        assert type(module.measure(recording)).__name__ == str(group.type)
 
 
 @EACH

@@ -30,7 +30,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import db, power_ratio
 from vocheck.dsp.runs import joined, runs_of
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.level import active_level_of
@@ -76,6 +76,9 @@ class Breaths(Group):
     """
 
     events: tuple[Breath, ...] | None
+
+
+ROWS: tuple[Row, ...] = ()
 
 
 def measure(recording: Recording) -> Breaths:

@@ -50,7 +50,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import amplitude_db, amplitude_ratio
 from vocheck.dsp.frames import blocked, framed
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 from vocheck.voice.level import active_level_of
@@ -130,6 +130,9 @@ class Clicks(Group):
     digital: tuple[Click, ...] | None
     mouth: tuple[Click, ...] | None
     mouth_per_minute: float | None
+
+
+ROWS: tuple[Row, ...] = (Row("mouth_per_minute", "mouth clicks per minute", ""),)
 
 
 def measure(recording: Recording) -> Clicks:

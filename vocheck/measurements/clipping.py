@@ -44,7 +44,7 @@ import numpy.typing as npt
 
 from vocheck.dsp.decibels import amplitude_ratio, db
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 
 FULL_SCALE = 32767 / 32768  # the highest code of 16 bits
 _SHORTEST = 3  # samples of a flat top that tells the level of clipping
@@ -105,6 +105,9 @@ class Clipping(Group):
     flatness: float | None
     crest_evidence: float | None
     crests: tuple[ClippedRun, ...]
+
+
+ROWS: tuple[Row, ...] = (Row("fraction", "clipped share of the samples", "", digits=4),)
 
 
 def measure(recording: Recording) -> Clipping:

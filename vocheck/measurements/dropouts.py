@@ -53,7 +53,7 @@ from vocheck.dsp.gaps import Spans, find_gaps
 from vocheck.dsp.repeats import exact_repeats, near_repeats
 from vocheck.dsp.runs import joined, runs_of
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 from vocheck.voice.level import active_level_of
@@ -96,6 +96,9 @@ class Dropouts(Group):
     """
 
     events: tuple[Dropout, ...]
+
+
+ROWS: tuple[Row, ...] = ()
 
 
 def measure(recording: Recording) -> Dropouts:

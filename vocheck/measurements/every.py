@@ -3,27 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from importlib import import_module
 from types import ModuleType
 from typing import Any
 
-from vocheck.measurements import (
-    breaths,
-    clicks,
-    clipping,
-    dropouts,
-    format,
-    hum,
-    level,
-    loudness,
-    noise,
-    plosives,
-    processing,
-    reverberation,
-    sibilance,
-    speech,
-    tone,
-    true_peak,
-)
 from vocheck.measurements.breaths import Breaths
 from vocheck.measurements.clicks import Clicks
 from vocheck.measurements.clipping import Clipping
@@ -43,30 +26,14 @@ from vocheck.measurements.true_peak import TruePeak
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
 
-MEASUREMENTS: tuple[ModuleType, ...] = (
-    loudness,
-    true_peak,
-    level,
-    speech,
-    noise,
-    hum,
-    processing,
-    reverberation,
-    plosives,
-    sibilance,
-    clipping,
-    clicks,
-    dropouts,
-    breaths,
-    tone,
-    format,
-)
-"""The modules that measure, in report order; a module's name is the name of its group."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Measurements(Result):
-    """Everything measured on one recording, one group per module of `MEASUREMENTS`."""
+    """Everything measured on one recording, one group per module, in report order.
+
+    This is the list of the measurements: the name of a field is that of the module which measures
+    it.
+    """
 
     loudness: Loudness
     true_peak: TruePeak
@@ -93,6 +60,12 @@ class Measurements(Result):
             for name, group in groups.items()
             for field, reason in group.reasons().items()
         }
+
+
+MEASUREMENTS: tuple[ModuleType, ...] = tuple(
+    import_module(f"vocheck.measurements.{f.name}") for f in fields(Measurements)
+)
+"""The modules that measure, in the order of `Measurements`."""
 
 
 def group_name(module: ModuleType) -> str:

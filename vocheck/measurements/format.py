@@ -51,7 +51,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.recording import Recording, Samples
-from vocheck.results import SILENCE, Group, Result
+from vocheck.results import SILENCE, Group, Result, Row
 
 _COPY_RESIDUAL = 1e-3  # -30 dB: of the energy, what a gain-matched copy may leave
 _INVERTED = -0.6
@@ -120,6 +120,13 @@ class Format(Group):
     missing_s: float
     damaged: int
     damage: tuple[Damage, ...]
+
+
+ROWS: tuple[Row, ...] = (
+    Row("used_bits", "bits in use", "bit", digits=0),
+    Row("channel_delay_s", "delay between channels", "s", digits=5),
+    Row("missing_s", "missing at the end", "s", digits=2),
+)
 
 
 def measure(recording: Recording) -> Format:

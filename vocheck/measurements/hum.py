@@ -41,7 +41,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import db, levels_db, power_ratio
 from vocheck.measurements.noise import MIN_PAUSE_S, frame_spectra, frames_within
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 from vocheck.voice.level import active_level_of
@@ -112,6 +112,13 @@ class _Comb:
     fundamental_hz: float
     power: float
     score: float
+
+
+ROWS: tuple[Row, ...] = (
+    Row("mains_hz", "mains frequency", "Hz", digits=0),
+    Row("level_dbfs", "hum", "dBFS"),
+    Row("level_re_speech_db", "hum re speech", "dB"),
+)
 
 
 def measure(recording: Recording) -> Hum:

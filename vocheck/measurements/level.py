@@ -39,7 +39,7 @@ import numpy.typing as npt
 
 from vocheck.dsp.decibels import db, levels_db
 from vocheck.recording import Recording
-from vocheck.results import Group
+from vocheck.results import Group, Row
 from vocheck.voice.activity import FRAME_S, activity_of
 from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.level import active_level_of
@@ -81,6 +81,16 @@ class Level(Group):
     dc_dbfs: float
     slope_db: float | None
     spread_db: float | None
+
+
+ROWS: tuple[Row, ...] = (
+    Row("active_dbfs", "speech level", "dBFS", shown=True),
+    Row("rms_dbfs", "RMS of the whole take", "dBFS"),
+    Row("crest_db", "peak above speech level", "dB"),
+    Row("dc_dbfs", "DC offset", "dBFS"),
+    Row("slope_db", "rise from first to last word", "dB"),
+    Row("spread_db", "spread of the speech level", "dB"),
+)
 
 
 def measure(recording: Recording) -> Level:

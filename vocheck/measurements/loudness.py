@@ -57,7 +57,7 @@ from vocheck.dsp.weighted_energy import (
     Window,
 )
 from vocheck.recording import Recording, once
-from vocheck.results import SILENCE, Group
+from vocheck.results import SILENCE, Group, Row
 
 OFFSET_LU = -0.691  # BS.1770-5, Annex 1, eq. (2): cancels the gain of K-weighting at 997 Hz
 ABSOLUTE_GATE_LUFS = -70.0  # Gamma_a, BS.1770-5 Annex 1; Tech 3342 section 3
@@ -239,6 +239,20 @@ class LoudnessReading:
 
     def _momentary_powers(self, hop: int) -> npt.NDArray[np.float64]:
         return self.energies.windows(MOMENTARY_STEPS, hop)
+
+
+ROWS: tuple[Row, ...] = (
+    Row(
+        "integrated_lufs",
+        "loudness",
+        "LUFS",
+        shown=True,
+        beside="{two_speakers_lufs:.1f} on two speakers",
+    ),
+    Row("momentary_max_lufs", "loudest 400 ms", "LUFS"),
+    Row("short_term_max_lufs", "loudest 3 s", "LUFS"),
+    Row("range_lu", "loudness range", "LU"),
+)
 
 
 def measure(recording: Recording) -> Loudness:

@@ -43,7 +43,7 @@ from vocheck.dsp.decibels import db, levels_db
 from vocheck.dsp.frames import framed, hann
 from vocheck.dsp.weighting import power_gain
 from vocheck.recording import Recording
-from vocheck.results import Group
+from vocheck.results import Group, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 from vocheck.voice.level import active_level_of
@@ -90,6 +90,18 @@ class Noise(Group):
     spread_db: float | None
     rumble_dbfs: float | None
     rumble_re_speech_db: float | None
+
+
+ROWS: tuple[Row, ...] = (
+    Row("floor_dbfs", "noise floor", "dBFS", shown=True),
+    Row("floor_a_dbfs", "noise floor, A-weighted", "dBFS"),
+    Row("floor_468_dbfs", "noise floor, BS.468", "dBFS"),
+    Row("snr_db", "signal to noise", "dB", shown=True),
+    Row("pause_s", "pause that noise was measured in", "s", digits=2),
+    Row("spread_db", "spread of the noise", "dB"),
+    Row("rumble_dbfs", "rumble", "dBFS"),
+    Row("rumble_re_speech_db", "rumble re speech", "dB"),
+)
 
 
 def measure(recording: Recording) -> Noise:

@@ -42,7 +42,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import db, levels_db, power_ratio
 from vocheck.dsp.frames import framed
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of, voice_at
 from vocheck.voice.level import active_level_of
@@ -94,6 +94,12 @@ class Plosives(Group):
     per_minute: float | None
     energy_db: float | None
     thumps: tuple[Plosive, ...] | None
+
+
+ROWS: tuple[Row, ...] = (
+    Row("per_minute", "plosive pops per minute", ""),
+    Row("energy_db", "energy of the pops re voice", "dB"),
+)
 
 
 def measure(recording: Recording) -> Plosives:

@@ -75,7 +75,7 @@ from vocheck.dsp.moving_tones import RATE_HZ, find_moving_tones
 from vocheck.dsp.runs import runs_of
 from vocheck.measurements.noise import MIN_PAUSE_S
 from vocheck.recording import Recording, once
-from vocheck.results import Group
+from vocheck.results import Group, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of, voice_at
 from vocheck.voice.level import active_level_of
@@ -153,6 +153,15 @@ class Processing(Group):
     music_bed: bool | None
     music_bed_re_speech_db: float | None
     music_bed_fraction: float | None
+
+
+ROWS: tuple[Row, ...] = (
+    Row("gate_depth_db", "depth of the gate", "dB"),
+    Row("gate_dead_fraction", "dead share of the phrases", "", digits=2),
+    Row("log_spectral_std_db", "spread of the spectrum in pauses", "dB", digits=2),
+    Row("music_bed_re_speech_db", "music re speech", "dB"),
+    Row("music_bed_fraction", "share of soft moments with music", "", digits=2),
+)
 
 
 @once

@@ -1,4 +1,4 @@
-"""Reverberation of the recording room, estimated from the voice itself.
+"""Reverberation: how long the recording room rings, estimated from the voice itself.
 
 What it is
     The reverberation time (RT60) is the time in which sound in a room falls by 60 dB after its
@@ -53,7 +53,7 @@ from vocheck.dsp.regression import SetNetworks
 from vocheck.dsp.runs import runs_of
 from vocheck.measurements import processing
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.channel import voice_at
 from vocheck.voice.decay_features import features
 from vocheck.voice.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays, join
@@ -139,6 +139,17 @@ class Reverberation(Group):
     snr_db: float | None
     reflection_ms: float | None
     left_out: int = 0
+
+
+ROWS: tuple[Row, ...] = (
+    Row(
+        "rt60_s", "RT60", "s", digits=2, shown=True, beside="{rt60_low_s:.2f} to {rt60_high_s:.2f}"
+    ),
+    Row("c50_db", "C50", "dB"),
+    Row("edt_s", "early decay time", "s", digits=2),
+    Row("confidence", "confidence in RT60", "", digits=2),
+    Row("reflection_ms", "delay of the strongest reflection", "ms"),
+)
 
 
 def measure(recording: Recording) -> Reverberation:

@@ -52,7 +52,7 @@ from vocheck.dsp.regression import standardized
 from vocheck.dsp.runs import runs_of
 from vocheck.dsp.spectrogram import HOP_S, Spectrogram
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.pitch import pitch_of
@@ -103,6 +103,12 @@ class Sibilance(Group):
     ratio_db: float | None
     p90_db: float | None
     events: tuple[Sibilant, ...] | None
+
+
+ROWS: tuple[Row, ...] = (
+    Row("ratio_db", "sibilance", "dB", shown=True),
+    Row("p90_db", "sibilance of the sharpest tenth", "dB"),
+)
 
 
 def measure(recording: Recording) -> Sibilance:

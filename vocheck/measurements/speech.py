@@ -38,7 +38,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import db, levels_db
 from vocheck.dsp.frames import blocked
 from vocheck.recording import Recording
-from vocheck.results import Group, Result
+from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import FRAME_S, activity_of
 from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.level import active_level_of
@@ -104,6 +104,16 @@ class Speech(Group):
     syllables_per_s: float | None
     pitch_median_hz: float | None
     pitch_range_st: float | None
+
+
+ROWS: tuple[Row, ...] = (
+    Row("activity", "share of speech", "", digits=2),
+    Row("head_s", "silence before the first word", "s", digits=2),
+    Row("tail_s", "silence after the last word", "s", digits=2),
+    Row("syllables_per_s", "pace", "syllables/s", shown=True),
+    Row("pitch_median_hz", "pitch", "Hz", digits=0),
+    Row("pitch_range_st", "range of the pitch", "semitones"),
+)
 
 
 def measure(recording: Recording) -> Speech:

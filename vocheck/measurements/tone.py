@@ -40,7 +40,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import db, levels_db, power_ratio
 from vocheck.dsp.frames import framed, hann
 from vocheck.recording import Recording
-from vocheck.results import SILENCE, Group, Result
+from vocheck.results import SILENCE, Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import spectrogram_of, voice_at
 
@@ -98,6 +98,12 @@ class Tone(Group):
     ltas: tuple[Band, ...] | None
     bandwidth_hz: float | None
     bandwidth_drop_db: float | None
+
+
+ROWS: tuple[Row, ...] = (
+    Row("bandwidth_hz", "bandwidth", "Hz", digits=0),
+    Row("bandwidth_drop_db", "drop at the edge of the band", "dB"),
+)
 
 
 def measure(recording: Recording) -> Tone:

@@ -39,7 +39,7 @@ from vocheck.dsp.decibels import amplitude_db
 from vocheck.dsp.oversampling import GROUP, OVERLAP, SECTION, PeakSearch
 from vocheck.dsp.sections import Sections
 from vocheck.recording import Recording
-from vocheck.results import SILENCE, Group
+from vocheck.results import SILENCE, Group, Row
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,6 +124,12 @@ class TruePeakMeter:
             channels_dbtp=tuple(amplitude_db(search.peak) for search in searches),
             not_measured={"time_s": SILENCE} if silent else {},
         )
+
+
+ROWS: tuple[Row, ...] = (
+    Row("level_dbtp", "true peak", "dBTP", shown=True),
+    Row("sample_peak_dbfs", "sample peak", "dBFS"),
+)
 
 
 def measure(recording: Recording) -> TruePeak:

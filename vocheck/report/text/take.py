@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from string import Formatter
+
+from vocheck.measurements import MEASUREMENTS, group_name
 from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.text.style import bold, dim, paint, table, wrap
+from vocheck.results import Group, Row
 from vocheck.session.each import Failure
 from vocheck.session.take import TakeResult
 from vocheck.wording.delivery import delivery_sentence
@@ -70,30 +74,27 @@ def _finding(finding: Finding) -> str:
 
 
 def _facts(result: TakeResult) -> str:
-    m = result.measurements
     reasons = result.not_measured
+    rows = []
+    for module in MEASUREMENTS:
+        group: Group = getattr(result.measurements, group_name(module))
+        shown: list[Row] = [row for row in module.ROWS if row.shown]
+        for row in shown:
+            reason = reasons.get(f"{group_name(module)}.{row.field}", "")
+            rows.append((dim(row.label), _fact(group, row, reason)))
+    return table(rows, "  ")
 
-    def fact(name: str, value: float | None, digits: int, unit: str) -> str:
-        return number(value, digits, unit) if value is not None else _short(reasons.get(name, ""))
 
-    room = m.reverberation
-    rt60 = fact("reverberation.rt60_s", room.rt60_s, 2, "s")
-    if room.rt60_s is not None and room.rt60_low_s is not None and room.rt60_high_s is not None:
-        rt60 += f" ({room.rt60_low_s:.2f} to {room.rt60_high_s:.2f})"
-    loudness = fact("loudness.integrated_lufs", m.loudness.integrated_lufs, 1, "LUFS")
-    if m.loudness.two_speakers_lufs is not None:
-        loudness += f" ({m.loudness.two_speakers_lufs:.1f} on two speakers)"
-    rows = [
-        ("loudness", loudness),
-        ("true peak", fact("true_peak.level_dbtp", m.true_peak.level_dbtp, 1, "dBTP")),
-        ("speech level", fact("level.active_dbfs", m.level.active_dbfs, 1, "dBFS")),
-        ("noise floor", fact("noise.floor_dbfs", m.noise.floor_dbfs, 1, "dBFS")),
-        ("signal to noise", fact("noise.snr_db", m.noise.snr_db, 1, "dB")),
-        ("RT60", rt60),
-        ("sibilance", fact("sibilance.ratio_db", m.sibilance.ratio_db, 1, "dB")),
-        ("pace", fact("speech.syllables_per_s", m.speech.syllables_per_s, 1, "syllables/s")),
-    ]
-    return table([(dim(name), value) for name, value in rows], "  ")
+def _fact(group: Group, row: Row, reason: str) -> str:
+    value = getattr(group, row.field)
+    if value is None:
+        return _short(reason)
+    text = number(value, row.digits, row.unit)
+    values = vars(group)
+    beside = {name for _, name, _, _ in Formatter().parse(row.beside) if name}
+    if beside and all(values[name] is not None for name in beside):
+        text += f" ({row.beside.format(**values)})"
+    return text
 
 
 def _short(reason: str) -> str:
