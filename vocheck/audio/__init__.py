@@ -12,6 +12,8 @@ AC-3, and the sound of M4A, MP4, MOV, MKV, WebM, MXF, AVI and MPEG-TS.
 `whitelist`         what FFmpeg may open and run
 `frames`            FFmpeg's frames as arrays
 `riff`              the one walker over chunks of WAV and AIFF
+`ogg`               damaged pages of Ogg
+`metadata`          scene, take, note: what a recorder wrote beside the sound
 `broadcast_wav`     copies of a recording with loudness or markers written into them
 `codecs`            a lossy codec there and back
 ==================  ================================================================
@@ -24,6 +26,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from vocheck.audio.broadcast_wav import LoudnessFields, Marker, mark, stamp
     from vocheck.audio.codecs import CODECS, Coding, RoundTrip, parse_codings
+    from vocheck.audio.metadata import TakeMetadata, read_metadata
     from vocheck.audio.readers import AudioFile, open_audio, read
 
 _HOMES = {
@@ -35,6 +38,8 @@ _HOMES = {
     "Coding": "codecs",
     "RoundTrip": "codecs",
     "parse_codings": "codecs",
+    "TakeMetadata": "metadata",
+    "read_metadata": "metadata",
     "AudioFile": "readers",
     "open_audio": "readers",
     "read": "readers",
@@ -47,10 +52,12 @@ __all__ = [
     "LoudnessFields",
     "Marker",
     "RoundTrip",
+    "TakeMetadata",
     "mark",
     "open_audio",
     "parse_codings",
     "read",
+    "read_metadata",
     "stamp",
 ]
 

@@ -149,7 +149,8 @@ class PyavReader:
             return duration_s
         if clock := re.fullmatch(r"(\d+):(\d+):([\d.]+)", stream.metadata.get("DURATION", "")):
             hours, minutes, seconds = (float(part) for part in clock.groups())
-            return hours * 3600 + minutes * 60 + seconds
+            # Matroska tells when the track ends.
+            return max(0.0, hours * 3600 + minutes * 60 + seconds - self._start_s(stream))
         return 0.0
 
     def _start_s(self, stream: Any) -> float:
