@@ -11,14 +11,12 @@ cut, `serve` shows a page to a tablet.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
+from vocheck.policy.every import Policy
 from vocheck.policy.judge import Verdict
 from vocheck.results import Result
 from vocheck.session.take import TakeResult
@@ -108,9 +106,14 @@ class Booth:
         Lines that must be recorded, where a script tells them; others join as they are recorded.
     wanted : int
         How many clean takes each line needs.
+    policy : Policy, optional
+        What the session is held to; as shipped where omitted.
     """
 
-    def __init__(self, lines: Iterable[str] = (), wanted: int = 1) -> None:
+    def __init__(
+        self, lines: Iterable[str] = (), wanted: int = 1, policy: Policy | None = None
+    ) -> None:
+        self._policy = policy or Policy()
         self._script = tuple(lines)
         self._wanted = wanted
         self._takes: dict[str, TakeResult] = {}
@@ -167,11 +170,12 @@ class Booth:
         reference = self.reference
         if reference is None or reference.path == take.path:
             return ()
-        told = _settings()["drift"]
+        rows = self._policy.drift
         return tuple(
             difference
-            for difference in match_results(reference, take).differences
-            if difference.name in told and _drifted(difference, **told[difference.name])
+            for difference in match_results(reference, take, self._policy).differences
+            if difference.name in rows
+            and rows[difference.name].rule.severity_of(difference.difference) is not None
         )
 
     def other_format(self, take: TakeResult) -> tuple[Change, ...]:
@@ -192,13 +196,6 @@ class Booth:
         )
 
 
-def _drifted(difference: Difference, beyond: float, sense: str, **_: str) -> bool:
-    if difference.difference is None:
-        return False
-    size = abs(difference.difference) if sense == "either" else difference.difference
-    return size > beyond
-
-
 def line_of(take: TakeResult) -> str:
     """Return the line of a take; where the name tells none, the name of its folder."""
     return take.line or Path(_path(take)).absolute().parent.name
@@ -214,28 +211,22 @@ def has_speech(take: TakeResult) -> bool:
     return bool(take.measurements.speech.phrases)
 
 
-def forecast_headroom(test: TakeResult) -> Headroom | None:
+def forecast_headroom(test: TakeResult, policy: Policy | None = None) -> Headroom | None:
     """Return what a test read says about the gain; ``None`` for silence."""
     peak = test.measurements.true_peak.level_dbtp
     if peak is None or not has_speech(test):
         return None
-    setting = _settings()["headroom"]
-    expected = peak + setting["rise_db"]
-    gain = setting["aim_dbtp"] - expected
+    row = (policy or Policy()).headroom
+    expected = peak + row.rise_db
+    gain = row.aim_dbtp - expected
     return Headroom(
         peak_dbtp=peak,
         expected_dbtp=expected,
-        gain_db=float(round(gain)) if abs(gain) > setting["tolerance_db"] else 0.0,
+        gain_db=float(round(gain)) if abs(gain) > row.tolerance_db else 0.0,
         clips=expected > 0,
-        source=setting["source"],
-        status=setting["status"],
+        source=row.source,
+        status=row.status,
     )
-
-
-@cache
-def _settings() -> dict[str, Any]:
-    text = files("vocheck.policy").joinpath("booth.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
 
 
 def _path(take: TakeResult) -> str:

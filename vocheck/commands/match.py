@@ -57,7 +57,11 @@ def command(
     failures = [result for result in (first, *others) if isinstance(result, Failure)]
     results = []
     if isinstance(first, TakeResult):
-        results = [match_results(first, take) for take in others if isinstance(take, TakeResult)]
+        results = [
+            match_results(first, take, settings.policy)
+            for take in others
+            if isinstance(take, TakeResult)
+        ]
     if form == "json":
         from vocheck.report.json import render_json
 

@@ -51,7 +51,10 @@ def command(
         refuse_idle(ctx, ("slot_s",), "with TAKES and --format json")
     lines = read_script(script)
     if not takes:
-        times = [read_time(text, slot_s, line) for line, text in lines.items()]
+        from vocheck.policy.every import policy_for
+
+        paces = policy_for(script).pace
+        times = [read_time(text, slot_s, line, paces) for line, text in lines.items()]
         if form == "json":
             from vocheck.report.json import render_json
 

@@ -127,7 +127,7 @@ def command(
     terminal = sys.stdout.isatty()
     ink = _ink(sys.stdout.encoding) if terminal else ""
     settings = session_settings([folder], script_file or _script_beside(folder), pattern=pattern)
-    booth = Booth([*filter(None, settings.script or ()), *lines], wanted)
+    booth = Booth([*filter(None, settings.script or ()), *lines], wanted, settings.policy)
     watcher = Watcher(folder)
     with ExitStack() as stack:
         log = stack.enter_context(LineLog(output or folder / RESULTS_NAME))
@@ -291,7 +291,9 @@ class _Desk:
         elif known is not None and known.sha256 == result.sha256:
             return  # touched, not recorded again
         elif is_test_read(path):
-            click.echo(render_headroom(result, forecast_headroom(result)), nl=False)
+            click.echo(
+                render_headroom(result, forecast_headroom(result, self._settings.policy)), nl=False
+            )
         elif not _is_take(result):
             click.echo(render_aside(result), nl=False)
         else:

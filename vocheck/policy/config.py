@@ -29,8 +29,23 @@ from vocheck.policy.loader import Table, as_table, build, key_path, parse
 from vocheck.policy.pattern import PatternError, name_pattern
 
 FILE_NAME = "vocheck.toml"
-SECTIONS = ("limits", "words", "room", "destinations")
+SECTIONS = (
+    "limits",
+    "words",
+    "room",
+    "compare",
+    "positions",
+    "match",
+    "drift",
+    "headroom",
+    "ranking",
+    "comp",
+    "pace",
+    "destinations",
+)
 """The tables of settings; each holds tables by the name of what they change."""
+WITH_KEYS = ("ranking",)
+"""Those that hold keys of their own beside tables."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,8 +96,14 @@ class Config:
     session: SessionRow = SessionRow()
 
     def section(self, name: str) -> Mapping[str, Any]:
-        """Return the overrides of one of `SECTIONS`."""
-        return self.sections.get(name, {})
+        """Return the overrides of one of `SECTIONS`: its tables by name."""
+        tables = self.sections.get(name, {})
+        return {key: table for key, table in tables.items() if isinstance(table, Mapping)}
+
+    def keys_of(self, name: str) -> Mapping[str, Any]:
+        """Return the keys of one of `WITH_KEYS` that are no tables."""
+        tables = self.sections.get(name, {})
+        return {key: value for key, value in tables.items() if not isinstance(value, Mapping)}
 
 
 def find_config(start: str | os.PathLike[str]) -> Path | None:
@@ -122,7 +143,8 @@ def load_config(path: Path | None) -> Config:
         if name in tables:
             sections[name] = as_table(tables[name], f"{path}: {key_path(name)}")
             for key, table in sections[name].items():
-                as_table(table, f"{path}: {key_path(name, key)}")
+                if isinstance(table, Mapping) or name not in WITH_KEYS:
+                    as_table(table, f"{path}: {key_path(name, key)}")
     return Config(path=path, sections=sections, session=session)
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
 from vocheck.policy.config import SECTIONS, Config, SessionRow, find_config, load_config
+from vocheck.policy.costs import COMP, JoinCost, Ranking, load_ranking
 from vocheck.policy.destinations import (
     Destination,
     Destinations,
@@ -18,6 +19,20 @@ from vocheck.policy.destinations import (
 )
 from vocheck.policy.limits import LIMITS, ROOM, WORDS
 from vocheck.policy.rule import Rules
+from vocheck.policy.tolerances import (
+    COMPARE,
+    DRIFT,
+    HEADROOM,
+    PACE,
+    POSITIONS,
+    Audible,
+    Drift,
+    HeadroomRow,
+    Match,
+    Pace,
+    RoomLike,
+    load_match,
+)
 
 
 @dataclass(frozen=True)
@@ -64,6 +79,47 @@ class Policy:
     def rules(self) -> Rules:
         """Every rule that `vocheck explain` knows, by name."""
         return {**self.limits, **self.words, **self.room}
+
+    @cached_property
+    def compare(self) -> Mapping[str, RoomLike]:
+        """What a room's reverberation time is laid beside."""
+        return COMPARE.load(self.config)
+
+    @cached_property
+    def positions(self) -> Mapping[str, Audible]:
+        """From which difference on two positions are not alike."""
+        return POSITIONS.load(self.config)
+
+    @cached_property
+    def match(self) -> Match:
+        """What a pickup is held to."""
+        return load_match(self.config)
+
+    @cached_property
+    def drift(self) -> Mapping[str, Drift]:
+        """What a running session is held to."""
+        return DRIFT.load(self.config)
+
+    @cached_property
+    def headroom(self) -> HeadroomRow:
+        """What the test read says about the takes."""
+        row: HeadroomRow = HEADROOM.load(self.config)["test_read"]
+        return row
+
+    @cached_property
+    def ranking(self) -> Ranking:
+        """What facts cost when takes are put in order."""
+        return load_ranking(self.config, self.limits)
+
+    @cached_property
+    def comp(self) -> Mapping[str, JoinCost]:
+        """What a change of take costs."""
+        return COMP.load(self.config)
+
+    @cached_property
+    def pace(self) -> Mapping[str, Pace]:
+        """How fast a script is read."""
+        return PACE.load(self.config)
 
     @cached_property
     def destinations(self) -> Destinations:
@@ -117,6 +173,6 @@ def load_policy(path: Path | None = None) -> Policy:
     """
     policy = Policy(load_config(path))
     for section in SECTIONS:
-        if policy.config.section(section):
+        if policy.config.section(section) or policy.config.keys_of(section):
             getattr(policy, section)
     return policy

@@ -23,6 +23,7 @@ from vocheck.policy.rule import (
     Status,
     Threshold,
     Value,
+    is_beyond,
 )
 from vocheck.policy.words import facts_for, fill
 from vocheck.results import Result, to_plain
@@ -238,7 +239,7 @@ def judge_one(facts: Any, rule: Rule) -> Finding | None:
         if worse:
             beyond = beyond or worse  # the mildest threshold that was passed counts the events
             values = [value for value, _ in worse]
-            passed = (threshold, min(values) if rule.sense == "below" else max(values))
+            passed = (threshold, _worst(values, rule.sense))
     if passed is None:
         return None
     threshold, value = passed
@@ -250,6 +251,12 @@ def judge_one(facts: Any, rule: Rule) -> Finding | None:
         count=len(beyond) if "[]" in rule.fact else None,
         times_s=_times(facts, rule, beyond),
     )
+
+
+def _worst(values: list[Any], sense: Sense) -> Any:
+    if sense == "away":
+        return max(values, key=abs)
+    return min(values) if sense == "below" else max(values)
 
 
 def _finding(
@@ -293,12 +300,3 @@ def _holds(facts: Any, condition: Condition) -> bool:
         is_beyond(value, condition.sense, condition.value)
         for value, _ in look_up(facts, condition.fact)
     )
-
-
-def is_beyond(value: Any, sense: Sense, limit: Value) -> bool:
-    """Return whether a value is beyond a limit in a rule's sense; what is not known is not."""
-    if value is None:
-        return False
-    if sense == "is":
-        return bool(value == limit)
-    return bool(value > limit) if sense == "above" else bool(value < limit)

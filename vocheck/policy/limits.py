@@ -245,7 +245,7 @@ def _check_value(sense: Sense, value: Value, fact: FactType, where: str) -> None
     if sense == "not measured":
         if value is not True:
             raise TargetError(f"{where} must be true, not {shown(value)}")
-    elif sense in ("above", "below"):
+    elif sense in ("above", "below", "away"):
         if fact.kind not in (int, float):
             raise TargetError(f"{where}: this fact is {_WHAT[fact.kind]}: its sense must be 'is'")
         if isinstance(value, bool | str):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 Status = Literal[
     "published standard",
@@ -22,7 +22,8 @@ Severity = Literal["note", "fixable", "retake"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 """Mildest first."""
 
-Sense = Literal["above", "below", "is", "not measured"]
+Sense = Literal["above", "below", "away", "is", "not measured"]
+"""``away``: farther from 0 than the limit, on either side."""
 SENSES: tuple[Sense, ...] = get_args(Sense)
 
 Value = float | bool | str
@@ -98,6 +99,22 @@ class Rule:
     together: bool = False
     points: float = 0.0
     texts: Mapping[str, str] = field(default_factory=dict)
+
+    def severity_of(self, value: Any) -> Severity | None:
+        """Return the severity of a value; ``None`` where it is within every limit or not known."""
+        passed = [t.severity for t in self.thresholds if is_beyond(value, self.sense, t.value)]
+        return passed[-1] if passed else None
+
+
+def is_beyond(value: Any, sense: Sense, limit: Value) -> bool:
+    """Return whether a value is beyond a limit in a rule's sense; what is not known is not."""
+    if value is None:
+        return False
+    if sense == "is":
+        return bool(value == limit)
+    if sense == "away":
+        return bool(abs(value) > limit)
+    return bool(value > limit) if sense == "above" else bool(value < limit)
 
 
 Rules = Mapping[str, Rule]

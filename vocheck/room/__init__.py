@@ -26,11 +26,8 @@ from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import cache
-from importlib.resources import files
 from typing import Any, Literal
 
 import numpy as np
@@ -38,8 +35,9 @@ import numpy as np
 from vocheck.dsp.impulses import Excitation
 from vocheck.dsp.octaves import Fraction
 from vocheck.errors import AudioError
+from vocheck.policy.every import Policy, policy_for
 from vocheck.policy.judge import judge
-from vocheck.policy.limits import ROOM
+from vocheck.policy.tolerances import RoomLike
 from vocheck.recording import Recording
 from vocheck.room.bands import mean, measure_band, wanted_bands
 from vocheck.room.noise import full_scale_db_of, measure_noise
@@ -83,6 +81,7 @@ def measure_room(
     excitation: Excitation | None = None,
     fraction: Fraction = 1,
     volume_m3: float | None = None,
+    policy: Policy | None = None,
 ) -> RoomResult:
     """Measure a room.
 
@@ -104,6 +103,9 @@ def measure_room(
         Octaves or third-octaves.
     volume_m3 : float, optional
         Of the room; adds the target that depends on it.
+    policy : Policy, optional
+        What the room is held to; where omitted: as shipped, with the overrides of the
+        ``vocheck.toml`` nearest to the first file.
 
     Returns
     -------
@@ -119,6 +121,8 @@ def measure_room(
     sources = [Sound.of(item) for item in recordings]
     if not sources:
         raise AudioError("no recording to measure")
+    if policy is None:
+        policy = policy_for(sources[0].path) if sources[0].path else Policy()
     full_scale_db = None if calibration is None else full_scale_db_of(calibration, spl_db)
     reference = None if sweep is None else Sound.of(sweep)
     kinds = [kind_of(source, reference, excitation) for source in sources]
@@ -143,12 +147,12 @@ def measure_room(
         responses=tuple(response.facts for response in responses),
         bands=measured,
         noise=noise,
-        comparisons=_compare(facts["mid_t_s"] or facts["voice_t_s"], volume_m3),
+        comparisons=_compare(facts["mid_t_s"] or facts["voice_t_s"], volume_m3, policy.compare),
         remarks=tuple(remarks + _general_remarks(responses, measured)),
         not_measured=reasons,
         **facts,
     )
-    return replace(result, findings=judge(result, ROOM.load()))
+    return replace(result, findings=judge(result, policy.room))
 
 
 def _summary(
@@ -204,36 +208,29 @@ def _general_remarks(responses: Sequence[CutResponse], measured: Sequence[RoomBa
     return remarks
 
 
-def _compare(t_s: float | None, volume_m3: float | None) -> tuple[Comparison, ...]:
+def _compare(
+    t_s: float | None, volume_m3: float | None, rows: Mapping[str, RoomLike]
+) -> tuple[Comparison, ...]:
     if t_s is None:
         return ()
     compared = []
-    for row in _rooms()["reverberation"]:
-        if "formula" in row:
-            if volume_m3 is None:
-                continue
-            middle = 0.25 * (volume_m3 / 100.0) ** (1.0 / 3.0)
-            low, high = max(0.0, middle - row["tolerance_s"]), middle + row["tolerance_s"]
-            name = f"listening room of {volume_m3:g} m3"
-        else:
-            low, high, name = row["low_s"], row["high_s"], row["name"]
+    for row in rows.values():
+        found = row.range_s(volume_m3)
+        if found is None:
+            continue
+        low, high = found
         verdict: Literal["shorter", "within", "longer"] = (
             "shorter" if t_s < low else "longer" if t_s > high else "within"
         )
+        name = row.title if row.formula is None else f"{row.title} of {volume_m3:g} m3"
         compared.append(
             Comparison(
                 name=name,
                 low_s=low,
                 high_s=high,
                 verdict=verdict,
-                source=row["source"],
-                status=row["status"],
+                source=row.source,
+                status=row.status,
             )
         )
     return tuple(compared)
-
-
-@cache
-def _rooms() -> Mapping[str, Any]:
-    text = files("vocheck.policy").joinpath("rooms.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)

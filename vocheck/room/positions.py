@@ -13,9 +13,7 @@ Method
 Units
     Decibels and seconds.
 Source
-    Differences count from 3 dB of noise, 1.1 dB of C50 (the just noticeable difference: Bradley,
-    Reich and Norcross 1999), a quarter of the reverberation time, and 3 dB in a region of the
-    spectrum. But for C50 these are common practice, no source.
+    From where on a difference counts, and on whose word, stands in ``policy/positions.toml``.
 Limits of validity
     As good as the recordings are alike: the same words at the same effort, or the same clap at the
     same place. Levels compare only where the gain was the same; noise is given below the voice, so
@@ -24,7 +22,7 @@ Limits of validity
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -36,6 +34,8 @@ from vocheck.dsp.impulses import recognise, trim_silence
 from vocheck.dsp.octaves import bands
 from vocheck.errors import AudioError
 from vocheck.measurements import noise, reverberation, tone
+from vocheck.policy.every import Policy, policy_for
+from vocheck.policy.tolerances import Audible
 from vocheck.recording import Recording
 from vocheck.results import Result
 from vocheck.room import PathLike, RoomResult, measure_room
@@ -44,11 +44,6 @@ from vocheck.voice.level import active_level_of
 Side = Literal["first", "second"]
 Kind = Literal["words", "impulse", "room tone"]
 
-NOISE_DB = 3.0
-LEVEL_DB = 1.0
-C50_DB = 1.1
-ROOM_RATIO = 1.25
-TONE_DB = 3.0
 _REGIONS_HZ = (
     ("in the bass, 80 to 250 Hz", 80.0, 250.0),
     ("in the low middle, 315 to 800 Hz", 315.0, 800.0),
@@ -119,8 +114,19 @@ class PositionsResult(Result):
     remarks: tuple[str, ...]
 
 
-def compare_positions(first: PathLike | Recording, second: PathLike | Recording) -> PositionsResult:
+def compare_positions(
+    first: PathLike | Recording,
+    second: PathLike | Recording,
+    policy: Policy | None = None,
+) -> PositionsResult:
     """Compare two recordings of the same words, or of the same clap.
+
+    Parameters
+    ----------
+    first, second : path or Recording
+    policy : Policy, optional
+        From where on a difference counts; where omitted: as shipped, with the overrides of the
+        ``vocheck.toml`` nearest to the first.
 
     Raises
     ------
@@ -135,7 +141,10 @@ def compare_positions(first: PathLike | Recording, second: PathLike | Recording)
             "compare the same words, or the same clap"
         )
     compare = {"words": _words, "impulse": _impulses, "room tone": _tones}[kinds[0]]
-    differences, spectra = compare(*pair)
+    if policy is None:
+        path = pair[0].source.path
+        policy = policy_for(path) if path else Policy()
+    differences, spectra = compare(pair[0], pair[1], policy.positions)
     better, verdict = _decide(differences)
     return PositionsResult(
         first=pair[0].source.path,
@@ -145,7 +154,7 @@ def compare_positions(first: PathLike | Recording, second: PathLike | Recording)
         tone=spectra,
         better=better,
         verdict=verdict,
-        remarks=_remarks(kinds[0], *pair),
+        remarks=_remarks(kinds[0], pair[0], pair[1], policy.positions["length"].beyond),
     )
 
 
@@ -166,57 +175,67 @@ def _kind(recording: Recording) -> Kind:
     return "words" if found is None or found == "sweep" else found
 
 
-def _remarks(kind: Kind, first: Recording, second: Recording) -> tuple[str, ...]:
+def _remarks(kind: Kind, first: Recording, second: Recording, ratio: float) -> tuple[str, ...]:
     remarks = []
     lengths = sorted((first.duration_s, second.duration_s))
-    if kind == "words" and lengths[1] > 1.25 * lengths[0]:
-        remarks.append("The recordings differ in length by more than a quarter: the same words?")
+    if kind == "words" and lengths[1] > ratio * lengths[0]:
+        remarks.append(
+            f"The recordings differ in length by more than {ratio - 1.0:.0%}: the same words?"
+        )
     if kind == "room tone":
         remarks.append("Room tone compares only where the gain was the same.")
     return tuple(remarks)
 
 
+Rows = Mapping[str, Audible]
 Spectrum = dict[float, float]
 Compared = tuple[list[Difference], tuple[BandDifference, ...]]
 
 
-def _words(first: Recording, second: Recording) -> Compared:
+def _words(first: Recording, second: Recording, rows: Rows) -> Compared:
     floors = [noise.measure(recording) for recording in (first, second)]
     rooms = [reverberation.measure(recording) for recording in (first, second)]
     differences = [
-        _level([active_level_of(recording).dbfs for recording in (first, second)], "The voice"),
-        _noise([floor.snr_db for floor in floors], "voice"),
-        _room([room.rt60_s for room in rooms], "estimated from the voice"),
+        _level(
+            [active_level_of(recording).dbfs for recording in (first, second)],
+            "The voice",
+            rows["level"].beyond,
+        ),
+        _noise([floor.snr_db for floor in floors], "voice", rows["noise"].beyond),
+        _room([room.rt60_s for room in rooms], "estimated from the voice", rows["room"].beyond),
     ]
     ltas = [
         {band.centre_hz: band.level_db for band in tone.measure(recording).ltas or ()}
         for recording in (first, second)
     ]
-    return _with_tone(differences, ltas[0], ltas[1])
+    return _with_tone(differences, ltas[0], ltas[1], rows["tone"].beyond)
 
 
-def _impulses(first: Recording, second: Recording) -> Compared:
+def _impulses(first: Recording, second: Recording, rows: Rows) -> Compared:
     rooms = [measure_room(recording, excitation="impulse") for recording in (first, second)]
     differences = [
         _level(
-            [_response_level(r, room) for r, room in _zip(first, second, rooms)], "The response"
+            [_response_level(r, room) for r, room in _zip(first, second, rooms)],
+            "The response",
+            rows["level"].beyond,
         ),
-        _noise([room.peak_to_noise_db for room in rooms], "response"),
-        _room([room.mid_t_s or room.voice_t_s for room in rooms], "T20"),
-        _clarity([room.mid_c50_db for room in rooms]),
+        _noise([room.peak_to_noise_db for room in rooms], "response", rows["noise"].beyond),
+        _room([room.mid_t_s or room.voice_t_s for room in rooms], "T20", rows["room"].beyond),
+        _clarity([room.mid_c50_db for room in rooms], rows["clarity"].beyond),
     ]
     spectra = [_early_spectrum(r, room) for r, room in _zip(first, second, rooms)]
-    return _with_tone(differences, spectra[0], spectra[1])
+    return _with_tone(differences, spectra[0], spectra[1], rows["tone"].beyond)
 
 
-def _tones(first: Recording, second: Recording) -> Compared:
+def _tones(first: Recording, second: Recording, rows: Rows) -> Compared:
     rooms = [measure_room(recording, excitation="room tone") for recording in (first, second)]
     levels = [room.noise.floor_a_dbfs if room.noise else None for room in rooms]
+    step_db = rows["noise"].beyond
     difference = _compared(
         "noise",
         levels,
         "dBFS",
-        lambda a, b: "first" if a <= b - NOISE_DB else "second" if b <= a - NOISE_DB else None,
+        lambda a, b: "first" if a <= b - step_db else "second" if b <= a - step_db else None,
         lambda a, b: f"The second is {abs(b - a):.1f} dB {'louder' if b > a else 'quieter'} (A).",
         "The room is equally quiet in both.",
     )
@@ -257,7 +276,7 @@ def _early_spectrum(recording: Recording, room: RoomResult) -> Spectrum:
     return {band.nominal_hz: db(float(power)) for band, power in zip(wanted, total, strict=True)}
 
 
-def _level(levels: list[float | None], what: str) -> Difference:
+def _level(levels: list[float | None], what: str, step_db: float) -> Difference:
     return _compared(
         "level",
         levels,
@@ -265,32 +284,32 @@ def _level(levels: list[float | None], what: str) -> Difference:
         lambda _a, _b: None,
         lambda a, b: (
             f"{what} is {abs(b - a):.1f} dB {'louder' if b > a else 'softer'} in the second"
-            + (": set the gain to match." if abs(b - a) >= LEVEL_DB else ".")
+            + (": set the gain to match." if abs(b - a) >= step_db else ".")
         ),
         f"{what} is equally loud in both.",
-        alike=lambda a, b: abs(b - a) < LEVEL_DB,
+        alike=lambda a, b: abs(b - a) < step_db,
     )
 
 
-def _noise(ratios: list[float | None], what: str) -> Difference:
+def _noise(ratios: list[float | None], what: str, step_db: float) -> Difference:
     """Compare how far the noise lies below the voice or the response: more is better."""
     return _compared(
         "noise",
         ratios,
         "dB",
-        lambda a, b: "first" if a >= b + NOISE_DB else "second" if b >= a + NOISE_DB else None,
+        lambda a, b: "first" if a >= b + step_db else "second" if b >= a + step_db else None,
         lambda a, b: (
             f"Below the {what}, the {'first' if a > b else 'second'} is quieter by "
             f"{abs(b - a):.1f} dB."
         ),
         f"The noise below the {what} is alike.",
-        alike=lambda a, b: abs(b - a) < NOISE_DB,
+        alike=lambda a, b: abs(b - a) < step_db,
     )
 
 
-def _room(times: list[float | None], how: str) -> Difference:
+def _room(times: list[float | None], how: str, ratio: float) -> Difference:
     def better(a: float, b: float) -> Side | None:
-        if max(a, b) < ROOM_RATIO * min(a, b):
+        if max(a, b) < ratio * min(a, b):
             return None
         return "first" if a < b else "second"
 
@@ -307,12 +326,12 @@ def _room(times: list[float | None], how: str) -> Difference:
     )
 
 
-def _clarity(values: list[float | None]) -> Difference:
+def _clarity(values: list[float | None], step_db: float) -> Difference:
     return _compared(
         "clarity",
         values,
         "dB",
-        lambda a, b: "first" if a >= b + C50_DB else "second" if b >= a + C50_DB else None,
+        lambda a, b: "first" if a >= b + step_db else "second" if b >= a + step_db else None,
         lambda a, b: (
             f"The {'first' if a > b else 'second'} is clearer: C50 {max(a, b):.1f} dB against "
             f"{min(a, b):.1f} dB."
@@ -346,7 +365,9 @@ def _compared(
     return Difference(name=name, first=a, second=b, unit=unit, better=side, sentence=sentence)
 
 
-def _with_tone(differences: list[Difference], first: Spectrum, second: Spectrum) -> Compared:
+def _with_tone(
+    differences: list[Difference], first: Spectrum, second: Spectrum, step_db: float
+) -> Compared:
     common = [hz for hz in first if hz in second and 80.0 <= hz <= 12500.0]
     finite = [hz for hz in common if np.isfinite(first[hz]) and np.isfinite(second[hz])]
     if len(finite) < 5:
@@ -358,7 +379,7 @@ def _with_tone(differences: list[Difference], first: Spectrum, second: Spectrum)
     for words, low, high in _REGIONS_HZ:
         inside = [d for hz, d in zip(finite, delta, strict=True) if low <= hz <= high]
         change = float(np.mean(inside)) if inside else 0.0
-        if abs(change) >= TONE_DB:
+        if abs(change) >= step_db:
             more = "more" if change > 0.0 else "less"
             differences.append(
                 _tone_difference(f"The second has {abs(change):.1f} dB {more} {words}.", change)

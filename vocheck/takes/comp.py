@@ -15,11 +15,9 @@ word is not (see docs/accuracy.md).
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, partial
-from importlib.resources import files
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, Unpack
@@ -28,8 +26,10 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.measurements import Measurements
+from vocheck.policy.costs import Criterion, JoinCost
+from vocheck.policy.every import Policy
 from vocheck.policy.facts import event_time
-from vocheck.policy.limits import WORDS
+from vocheck.policy.rule import Rules
 from vocheck.results import SCHEMA, Result
 from vocheck.session.cache import MEASURING, fingerprint
 from vocheck.session.each import Failure, each
@@ -45,7 +45,6 @@ from vocheck.takes.rank import (
     Ranking,
     grade_of,
     in_progress,
-    load_criteria,
     rank_line,
     take_costs,
 )
@@ -342,7 +341,7 @@ def make_sheet(
         Carried into the ranking and the sheet.
     settings : Settings
     """
-    ranking = rank_line(line, [take.result for take in takes], notes)
+    ranking = rank_line(line, [take.result for take in takes], notes, settings.policy)
     place = {id(ranked.result): i for i, ranked in enumerate(ranking.order)}
     takes = sorted(takes, key=lambda take: place[id(take.result)])
     reference = _reference(takes)
@@ -350,9 +349,9 @@ def make_sheet(
     maps = _maps(takes, reference, settings)
     boundaries = _boundaries(takes, maps, reference)
     deviations = find_deviations(heard, maps, reference, boundaries)
-    readings = _readings(takes, maps, boundaries, deviations)
+    readings = _readings(takes, maps, boundaries, deviations, settings.policy)
     costs = [
-        _joins(takes, readings[p - 1], readings[p], maps, boundaries[p][0])
+        _joins(takes, readings[p - 1], readings[p], maps, boundaries[p][0], settings.policy.comp)
         for p in range(1, len(readings))
     ]
     chosen, path_points = _cleanest_path(readings, costs)
@@ -450,9 +449,10 @@ def _readings(
     maps: Sequence[TakeMap],
     boundaries: Sequence[Span],
     deviations: Sequence[Deviation],
+    policy: Policy,
 ) -> list[list[Reading]]:
     """Return what each take makes of each phrase: phrases x takes."""
-    shares = _take_points(takes)
+    shares = _take_points(takes, policy.ranking.criteria)
     total = sum(end - start for start, end in boundaries) or 1.0
     phrases = []
     for number, (start, end) in enumerate(boundaries, start=1):
@@ -476,18 +476,18 @@ def _readings(
             )
             read = lacking < 0.5 * (end - start)
             faults = [
-                *_events_in(take.result.measurements, span),
+                *_events_in(take.result.measurements, span, policy.ranking.criteria),
                 *(
                     Fault(
                         criterion=None,
                         kind=d.kind,
                         length_s=d.length_s,
-                        points=_weights()["missing"] * min(1.0, d.length_s / (end - start)),
+                        points=policy.comp["missing"].points * min(1.0, d.length_s / (end - start)),
                     )
                     for d in deviations
                     if d.take == t and d.phrase == number
                 ),
-                *_misread_in(take, span),
+                *_misread_in(take, span, policy.words),
             ]
             share = shares[t] * (end - start) / total
             level = levels[t]
@@ -506,12 +506,15 @@ def _readings(
             )
         least = min(reading.points for reading in phrase)
         phrases.append(
-            [replace(reading, grade=grade_of(reading.points - least)) for reading in phrase]
+            [
+                replace(reading, grade=grade_of(reading.points - least, policy.ranking.scale))
+                for reading in phrase
+            ]
         )
     return phrases
 
 
-def _misread_in(take: ComparedTake, span: Span) -> list[Fault]:
+def _misread_in(take: ComparedTake, span: Span, rules: Rules) -> list[Fault]:
     """Return where a take departs from its script within a stretch."""
     reading = take.result.reading
     return [
@@ -519,7 +522,7 @@ def _misread_in(take: ComparedTake, span: Span) -> list[Fault]:
             criterion=None,
             kind=misread.kind,
             words=misread.words,
-            points=WORDS.load()[f"words_{misread.kind}"].points,
+            points=rules[f"words_{misread.kind}"].points,
         )
         for misread in (reading.misread if reading is not None else None) or ()
         if span[0] <= misread.time_s < span[1]
@@ -563,11 +566,11 @@ def _counts(m: Measurements, span: Span) -> dict[str, Any]:
     }
 
 
-def _take_points(takes: Sequence[ComparedTake]) -> list[float]:
+def _take_points(takes: Sequence[ComparedTake], criteria: Sequence[Criterion]) -> list[float]:
     """Return what each take costs as a whole, beyond the best: noise, room, tone."""
     totals = [0.0] * len(takes)
-    costs = [take_costs(take.result.measurements) for take in takes]
-    for criterion in load_criteria():
+    costs = [take_costs(take.result.measurements, criteria) for take in takes]
+    for criterion in criteria:
         known = [
             (t, cost[criterion.name].points)
             for t, cost in enumerate(costs)
@@ -579,10 +582,10 @@ def _take_points(takes: Sequence[ComparedTake]) -> list[float]:
     return totals
 
 
-def _events_in(m: Measurements, span: Span) -> list[Fault]:
+def _events_in(m: Measurements, span: Span, criteria: Sequence[Criterion]) -> list[Fault]:
     """Return what the events inside a phrase are and cost."""
     faults = []
-    for criterion in load_criteria():
+    for criterion in criteria:
         points, count = criterion.points_within(m, span)
         faults.append(
             Fault(
@@ -650,9 +653,9 @@ def _joins(
     after: Sequence[Reading],
     maps: Sequence[TakeMap],
     boundary_s: float,
+    cost: Mapping[str, JoinCost],
 ) -> JoinCosts:
     """Return what it costs to go from each take (rows) to each take (columns) at a boundary."""
-    w = _weights()
     tracks = [take.tracks for take in takes]
     other = 1.0 - np.eye(len(takes))  # going on in the same take costs nothing
     level = _mismatch([r.level_db for r in before], [r.level_db for r in after])
@@ -672,13 +675,18 @@ def _joins(
         ]
     )
     return {
-        "cut": w["cut"] * other,
-        "no pause": w["dirty_cut"] * (dirty[:, np.newaxis] | dirty) * other,
-        "level": level / w["level_db"] * other,
-        "tone": tone / w["tone_db"] * other,
-        "pitch": pitch / w["pitch_st"] * other,
-        "room": room / w["rt60_s"] * other,
-        "noise": noise / w["noise_db"] * other,
+        "cut": cost["cut"].points * other,
+        "no pause": cost["no_pause"].points * (dirty[:, np.newaxis] | dirty) * other,
+        **{
+            name: cost[name].points * mismatch / cost[name].per * other
+            for name, mismatch in (
+                ("level", level),
+                ("tone", tone),
+                ("pitch", pitch),
+                ("room", room),
+                ("noise", noise),
+            )
+        },
     }
 
 
@@ -704,9 +712,3 @@ def _tone_difference(a: npt.NDArray[np.float64], b: npt.NDArray[np.float64]) -> 
         return 0.0
     difference = a[:count] - b[:count]
     return float(np.std(difference[np.isfinite(difference)]))
-
-
-@cache
-def _weights() -> dict[str, float]:
-    text = files("vocheck.policy").joinpath("comp.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)

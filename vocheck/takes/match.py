@@ -15,47 +15,32 @@ takes bass. It is a hint only, since an equalizer, a turned head or another micr
 from __future__ import annotations
 
 import os
-import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Literal, Unpack
 
 import numpy as np
 
 from vocheck.measurements import Measurements
-from vocheck.policy.rule import Status
+from vocheck.policy.every import Policy
+from vocheck.policy.rule import Severity, Status
+from vocheck.policy.tolerances import EqRow, Tolerance
 from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, check_take
 
 EQ_BANDS_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-_EQ_MOST_DB = 6.0  # more than this is no gentle curve any more
-_EQ_LEAST_DB = 1.0  # less than this is not worth a band
 _BASS_HZ = (80.0, 250.0)
 _MIDDLE_HZ = (500.0, 2000.0)
 _LOWEST_TONE_HZ, _HIGHEST_TONE_HZ = 100.0, 7000.0
-_BASS_HINT_DB = 2.5  # of bass against middle before a distance is hinted at
-_OTHER_TEXT_S = 7.0  # speech needed to compare the tone of different words
 
 MatchVerdict = Literal["matches", "can be matched", "differs"]
-
-
-@dataclass(frozen=True)
-class Tolerance:
-    """One row of ``match.toml`` (see the head of that file)."""
-
-    what: str
-    unit: str
-    within: float
-    source: str
-    status: Status
-    higher: str
-    lower: str
-    now: str
-    far: float = float("inf")
+_VERDICTS: Mapping[Severity | None, MatchVerdict] = {
+    None: "matches",
+    "fixable": "can be matched",
+    "retake": "differs",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,23 +140,35 @@ def match_take(
         If either cannot be read or measured.
     """
     settings = settings_or(settings, [reference, take], options)
-    return match_results(check_take(reference, settings), check_take(take, settings))
+    takes = check_take(reference, settings), check_take(take, settings)
+    return match_results(*takes, settings.policy)
 
 
-def match_results(reference: TakeResult, take: TakeResult) -> MatchResult:
-    """Compare two takes that are already measured."""
+def match_results(
+    reference: TakeResult, take: TakeResult, policy: Policy | None = None
+) -> MatchResult:
+    """Compare two takes that are already measured.
+
+    Parameters
+    ----------
+    reference, take : TakeResult
+    policy : Policy, optional
+        What the pickup is held to; as shipped where omitted.
+    """
+    held = (policy or Policy()).match
     a, b = reference.measurements, take.measurements
     same_line = reference.line is not None and reference.line == take.line
     level = _pair("level", a.loudness.integrated_lufs, b.loudness.integrated_lufs)
-    differences = (
+    compared = (
         level,
-        _tone(a, b, same_line),
+        _tone(a, b, same_line, held.other_text.speech_s),
         _pair("noise", _negative(a.noise.snr_db), _negative(b.noise.snr_db)),
         _pair("room", a.reverberation.c50_db, b.reverberation.c50_db),
         _pair("reverberation", a.reverberation.rt60_s, b.reverberation.rt60_s),
         _pitch(a, b),
         _pace(a, b),
     )
+    differences = tuple(_judged(pair, held.tolerances[pair.name]) for pair in compared)
     return MatchResult(
         reference=reference.path,
         path=take.path,
@@ -179,16 +176,9 @@ def match_results(reference: TakeResult, take: TakeResult) -> MatchResult:
         verdict=_verdict(differences),
         differences=differences,
         gain_db=None if level.difference is None else -level.difference,
-        eq=_eq(a, b),
-        distance_hint=_distance_hint(a, b),
+        eq=_eq(a, b, held.eq),
+        distance_hint=_distance_hint(a, b, held.distance.bass_db),
     )
-
-
-@cache
-def load_tolerances() -> dict[str, Tolerance]:
-    """Return the rows of ``match.toml`` by name."""
-    text = files("vocheck.policy").joinpath("match.toml").read_text(encoding="utf-8")
-    return {name: Tolerance(**row) for name, row in tomllib.loads(text).items()}
 
 
 def _verdict(differences: Sequence[Difference]) -> MatchVerdict:
@@ -199,39 +189,50 @@ def _verdict(differences: Sequence[Difference]) -> MatchVerdict:
     return "matches"
 
 
-def _pair(name: str, reference: float | None, take: float | None) -> Difference:
-    known = reference is not None and take is not None
-    difference = None
-    if reference is not None and take is not None and np.isfinite(reference - take):
-        difference = take - reference
-    reason = "" if known else "not measured on both takes"
-    return _difference(name, reference, take, difference, reason)
+@dataclass(frozen=True)
+class _Pair(Result):
+    """A quantity of both takes, as far as it is known.
+
+    Attributes
+    ----------
+    name : str
+        Of its row in ``match.toml``.
+    reference, take, difference : float or None
+    reason : str
+        Why the difference is not known.
+    """
+
+    name: str
+    reference: float | None
+    take: float | None
+    difference: float | None
+    reason: str = "one of the takes is silent"
 
 
-def _difference(
-    name: str,
-    reference: float | None,
-    take: float | None,
-    difference: float | None,
-    reason: str = "",
-) -> Difference:
-    tolerance = load_tolerances()[name]
+def _pair(name: str, reference: float | None, take: float | None) -> _Pair:
+    if reference is None or take is None:
+        return _Pair(name, reference, take, None, "not measured on both takes")
+    difference = take - reference if np.isfinite(reference - take) else None
+    return _Pair(name, reference, take, difference)
+
+
+def _judged(pair: _Pair, tolerance: Tolerance) -> Difference:
     verdict: MatchVerdict | None = None
-    sentence = f"{tolerance.what}: cannot tell, {reason or 'one of the takes is silent'}"
-    if difference is not None:
-        verdict = _judged(difference, tolerance)
-        words = tolerance.higher if difference > 0 else tolerance.lower
+    sentence = f"{tolerance.what}: cannot tell, {pair.reason}"
+    if pair.difference is not None:
+        verdict = _VERDICTS[tolerance.rule.severity_of(pair.difference)]
+        words = tolerance.higher if pair.difference > 0 else tolerance.lower
         sentence = (
             f"{tolerance.what} matches"
             if verdict == "matches"
-            else f"{tolerance.what}: {fill(words, diff=abs(difference))}"
+            else f"{tolerance.what}: {fill(words, diff=abs(pair.difference))}"
         )
     return Difference(
-        name=name,
+        name=pair.name,
         what=tolerance.what,
-        reference=reference,
-        take=take,
-        difference=difference,
+        reference=pair.reference,
+        take=pair.take,
+        difference=pair.difference,
         unit=tolerance.unit,
         within=tolerance.within,
         verdict=verdict,
@@ -240,12 +241,6 @@ def _difference(
         source=tolerance.source,
         status=tolerance.status,
     )
-
-
-def _judged(difference: float, tolerance: Tolerance) -> MatchVerdict:
-    if abs(difference) <= tolerance.within:
-        return "matches"
-    return "differs" if abs(difference) > tolerance.far else "can be matched"
 
 
 def _negative(value: float | None) -> float | None:
@@ -261,39 +256,39 @@ def _bands(m: Measurements, low_hz: float, high_hz: float) -> dict[float, float]
     }
 
 
-def _tone(a: Measurements, b: Measurements, same_line: bool) -> Difference:
+def _tone(a: Measurements, b: Measurements, same_line: bool, speech_s: float) -> _Pair:
     """Compare the third octaves, the mean difference removed: that is level, not tone."""
     mine = _bands(a, _LOWEST_TONE_HZ, _HIGHEST_TONE_HZ)
     other = _bands(b, _LOWEST_TONE_HZ, _HIGHEST_TONE_HZ)
     name = "tone" if same_line else "tone_other_text"
     steps = [other[hz] - mine[hz] for hz in mine if hz in other]
     if len(steps) < 3:
-        return _difference(name, None, None, None, "no spectrum on both takes")
-    if not same_line and min(_speech_s(a), _speech_s(b)) < _OTHER_TEXT_S:
-        reason = f"other words need {_OTHER_TEXT_S:.0f} s of speech in both takes"
-        return _difference(name, None, None, None, reason)
-    return _difference(name, None, None, float(np.std(steps)))
+        return _Pair(name, None, None, None, "no spectrum on both takes")
+    if not same_line and min(_speech_s(a), _speech_s(b)) < speech_s:
+        reason = f"other words need {speech_s:g} s of speech in both takes"
+        return _Pair(name, None, None, None, reason)
+    return _Pair(name, None, None, float(np.std(steps)))
 
 
 def _speech_s(m: Measurements) -> float:
     return sum(phrase.end_s - phrase.start_s for phrase in m.speech.phrases)
 
 
-def _pitch(a: Measurements, b: Measurements) -> Difference:
+def _pitch(a: Measurements, b: Measurements) -> _Pair:
     first, second = a.speech.pitch_median_hz, b.speech.pitch_median_hz
     if not first or not second:
-        return _difference("pitch", first, second, None, "no pitch on both takes")
-    return _difference("pitch", first, second, 12 * float(np.log2(second / first)))
+        return _Pair("pitch", first, second, None, "no pitch on both takes")
+    return _Pair("pitch", first, second, 12 * float(np.log2(second / first)))
 
 
-def _pace(a: Measurements, b: Measurements) -> Difference:
+def _pace(a: Measurements, b: Measurements) -> _Pair:
     first, second = a.speech.syllables_per_s, b.speech.syllables_per_s
     if not first or not second:
-        return _difference("pace", first, second, None, "no syllables on both takes")
-    return _difference("pace", first, second, 100 * (second / first - 1))
+        return _Pair("pace", first, second, None, "no syllables on both takes")
+    return _Pair("pace", first, second, 100 * (second / first - 1))
 
 
-def _eq(a: Measurements, b: Measurements) -> tuple[EqBand, ...]:
+def _eq(a: Measurements, b: Measurements, row: EqRow) -> tuple[EqBand, ...]:
     """Return what brings the tone of b towards a: octaves, in half decibels, never far."""
     mine, other = (_bands(m, 50.0, 10_000.0) for m in (a, b))
     steps = {hz: mine[hz] - other[hz] for hz in mine if hz in other}
@@ -305,13 +300,13 @@ def _eq(a: Measurements, b: Measurements) -> tuple[EqBand, ...]:
         inside = [step for hz, step in steps.items() if centre / 1.5 < hz < centre * 1.5]
         if not inside:
             continue
-        gain = float(np.clip(np.mean(inside) - middle, -_EQ_MOST_DB, _EQ_MOST_DB))
-        if abs(gain) >= _EQ_LEAST_DB:
+        gain = float(np.clip(np.mean(inside) - middle, -row.most_db, row.most_db))
+        if abs(gain) >= row.least_db:
             bands.append(EqBand(centre_hz=centre, gain_db=round(2 * gain) / 2))
     return tuple(bands)
 
 
-def _distance_hint(a: Measurements, b: Measurements) -> str | None:
+def _distance_hint(a: Measurements, b: Measurements, least_db: float) -> str | None:
     def bass(m: Measurements) -> float | None:
         low, middle = _bands(m, *_BASS_HZ), _bands(m, *_MIDDLE_HZ)
         if not low or not middle:
@@ -319,7 +314,7 @@ def _distance_hint(a: Measurements, b: Measurements) -> str | None:
         return float(np.mean(list(low.values())) - np.mean(list(middle.values())))
 
     first, second = bass(a), bass(b)
-    if first is None or second is None or abs(second - first) < _BASS_HINT_DB:
+    if first is None or second is None or abs(second - first) < least_db:
         return None
     if second < first:
         return (

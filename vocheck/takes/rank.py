@@ -12,20 +12,18 @@ is wrong with it and which take is the nearest clean one.
 
 from __future__ import annotations
 
-import math
 import os
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, Protocol, TypeVar, Unpack
 
 from vocheck.measurements import Measurements
-from vocheck.policy.facts import look_up, resolve
+from vocheck.policy.costs import Criterion, Scale, load_ranking
+from vocheck.policy.costs import Ranking as Costs
+from vocheck.policy.every import Policy
+from vocheck.policy.facts import resolve
 from vocheck.policy.judge import Verdict, word_points
-from vocheck.policy.limits import WORDS
 from vocheck.results import SCHEMA, Result
 from vocheck.session.each import Failure
 from vocheck.session.names import Note, Notes, Session, open_session, take_key
@@ -35,8 +33,6 @@ from vocheck.session.take import TakeResult, check_all
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
 SCRIPT = "script"
 """The criterion of words that depart from the script, which ``words.toml`` weighs."""
-NEAR_S = 0.005
-"""What lies this near to an event of which it may be part is not counted beside it."""
 T = TypeVar("T")
 
 
@@ -45,83 +41,6 @@ class Progress(Protocol):
 
     def __call__(self, results: Iterable[T], total: int, /) -> Iterable[T]:
         """Return the stream to read from."""
-
-
-@dataclass(frozen=True)
-class Criterion:
-    """One row of ``ranking.toml``: what a fact costs (see the head of that file)."""
-
-    name: str
-    measurement: str
-    sense: Literal["high", "low"]
-    free: float
-    step: float
-    weight: float
-    tell: float
-    worse: str
-    source: str
-    minus: str | None = None
-    absent: str | None = None
-    times: str | None = None
-    apart_from: str | None = None
-    each: float = 0.0
-    scale: Literal["linear", "doublings"] = "linear"
-    cap: float = float("inf")
-
-    def facts(self, measurements: Measurements) -> list[tuple[float, float | None]]:
-        """Return the values that cost, each with its time where it has one."""
-        found = [(float(v), t) for v, t in look_up(measurements, self.measurement)]
-        if self.apart_from is not None:
-            others = resolve(measurements, self.apart_from) or ()
-            found = [(v, t) for v, t in found if t is None or not any(_at(t, o) for o in others)]
-        if self.minus is None:
-            return found
-        return [
-            (value - float(other), time)
-            for value, time in found
-            for other, _ in look_up(measurements, self.minus)
-        ]
-
-    def beyond(self, value: float) -> float:
-        """Return by how many steps a value is beyond what is free."""
-        sign = 1.0 if self.sense == "high" else -1.0
-        return max(0.0, sign * (value - self.free)) / self.step
-
-    def points(self, values: Iterable[float]) -> float:
-        """Return what values cost together: never less where one is worse or there is one more."""
-        amount = sum(b + self.each for value in values if (b := self.beyond(value)) > 0.0)
-        if self.scale == "doublings":
-            amount = math.log2(1.0 + amount)
-        return min(self.cap, self.weight * amount)
-
-    @property
-    def is_local(self) -> bool:
-        """Whether this costs where it happens, not the take as a whole."""
-        return self.times is not None or "[]" in self.measurement
-
-    def points_within(self, measurements: Measurements, span: tuple[float, float]) -> _Within:
-        """Return what happens between two moments costs, and how many times it happens there."""
-        if self.times is None:
-            values = [v for v, t in self.facts(measurements) if t is not None and _inside(t, span)]
-            return self.points(values), sum(self.beyond(value) > 0.0 for value in values)
-        lengths = look_up(measurements, f"{self.times}[].length_s")
-        here = [length for length, time in lengths if time is not None and _inside(time, span)]
-        if not here:
-            return 0.0, 0
-        share = sum(here) / sum(length for length, _ in lengths)
-        return share * self.points(v for v, _ in self.facts(measurements)), len(here)
-
-
-_Within = tuple[float, int]
-
-
-def _at(time_s: float, event: Any) -> bool:
-    """Return whether a moment belongs to an event that starts and ends."""
-    return bool(event.start_s - NEAR_S <= time_s <= event.end_s + NEAR_S)
-
-
-def _inside(time: float, span: tuple[float, float]) -> bool:
-    return span[0] <= time < span[1]
 
 
 @dataclass(frozen=True)
@@ -316,6 +235,7 @@ def rank_takes(
                 name,
                 [result for path, _ in line if isinstance(result := results[path], TakeResult)],
                 session.notes,
+                settings.policy,
             )
             for name, line in session.lines.items()
             if any(isinstance(results[path], TakeResult) for path, _ in line)
@@ -332,7 +252,12 @@ def in_progress(results: Iterable[T], session: Session, progress: Progress | Non
     return dict(zip(takes, shown, strict=True))
 
 
-def rank_line(line: str, takes: Sequence[TakeResult], notes: Notes | None = None) -> LineRanking:
+def rank_line(
+    line: str,
+    takes: Sequence[TakeResult],
+    notes: Notes | None = None,
+    policy: Policy | None = None,
+) -> LineRanking:
     """Put the takes of one line in order.
 
     Parameters
@@ -340,8 +265,10 @@ def rank_line(line: str, takes: Sequence[TakeResult], notes: Notes | None = None
     line : str
     takes : sequence of TakeResult
     notes : Notes, optional
+    policy : Policy, optional
+        What facts cost; as shipped where omitted.
     """
-    comparison = _Comparison.of(takes, notes or {})
+    comparison = _Comparison.of(takes, notes or {}, policy or Policy())
     by_damage = comparison.by_damage()
     # A circled take stands first whatever it measures: the person's choice wins.
     order = sorted(by_damage, key=lambda i: not comparison.noted[i].circled)
@@ -374,23 +301,30 @@ def rank_line(line: str, takes: Sequence[TakeResult], notes: Notes | None = None
     )
 
 
-def take_costs(measurements: Measurements) -> dict[str, Cost]:
-    """Return what each fact costs a take, by the name of the criterion."""
-    return {criterion.name: _cost(measurements, criterion) for criterion in load_criteria()}
+def take_costs(
+    measurements: Measurements, criteria: Sequence[Criterion] | None = None
+) -> dict[str, Cost]:
+    """Return what each fact costs a take, by the name of the criterion (the shipped ones)."""
+    criteria = load_criteria() if criteria is None else criteria
+    return {criterion.name: _cost(measurements, criterion) for criterion in criteria}
 
 
-def relative_damage(costs: Sequence[Mapping[str, Cost]]) -> list[float]:
+def relative_damage(
+    costs: Sequence[Mapping[str, Cost]], criteria: Sequence[Criterion] | None = None
+) -> list[float]:
     """Return each take's points beyond the best of the line, added up over the facts."""
-    return [sum(beyond.values()) for beyond in beyond_the_best(costs)]
+    return [sum(beyond.values()) for beyond in beyond_the_best(costs, criteria)]
 
 
-def beyond_the_best(costs: Sequence[Mapping[str, Cost]]) -> list[dict[str, float]]:
+def beyond_the_best(
+    costs: Sequence[Mapping[str, Cost]], criteria: Sequence[Criterion] | None = None
+) -> list[dict[str, float]]:
     """Return what each fact costs each take beyond the take that it costs least.
 
     A fact that could not be measured on a take costs it what the median take pays.
     """
     beyond: list[dict[str, float]] = [{} for _ in costs]
-    for criterion in load_criteria():
+    for criterion in load_criteria() if criteria is None else criteria:
         known = sorted(c[criterion.name].points for c in costs if _known(c[criterion.name]))
         if not known:
             continue
@@ -401,25 +335,16 @@ def beyond_the_best(costs: Sequence[Mapping[str, Cost]]) -> list[dict[str, float
     return beyond
 
 
-def grade_of(behind: float) -> Grade:
+def grade_of(behind: float, scale: Scale) -> Grade:
     """Return how many points behind the cleanest are told."""
-    if behind < _ranking()["undecided"]:
+    if behind < scale.undecided:
         return "as clean"
-    return "clearly worse" if behind >= _ranking()["clearly"] else "slightly worse"
+    return "clearly worse" if behind >= scale.clearly else "slightly worse"
 
 
-@cache
 def load_criteria() -> tuple[Criterion, ...]:
-    """Return the rows of ``ranking.toml``."""
-    return tuple(
-        Criterion(name=name, **row) for name, row in _ranking().items() if isinstance(row, dict)
-    )
-
-
-@cache
-def _ranking() -> dict[str, Any]:
-    text = files("vocheck.policy").joinpath("ranking.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    """Return the rows of ``ranking.toml`` as shipped."""
+    return load_ranking().criteria
 
 
 def _known(cost: Cost) -> bool:
@@ -432,7 +357,7 @@ def _cost(measurements: Measurements, criterion: Criterion) -> Cost:
         # No events is a cost of nothing; not measured is not known.
         listed = criterion.absent or criterion.measurement.partition("[]")[0]
         known = resolve(measurements, listed) is not None
-        return Cost(0.0, criterion.free if known else None, 0)
+        return Cost(0.0, criterion.nothing if known else None, 0)
     return Cost(
         points=criterion.points(values),
         value=max(values, key=criterion.beyond),
@@ -448,19 +373,22 @@ class _Comparison:
     noted: Sequence[Note]
     costs: Sequence[Mapping[str, Cost]]
     beyond: Sequence[Mapping[str, float]]
+    held: Costs
 
     @classmethod
-    def of(cls, takes: Sequence[TakeResult], notes: Notes) -> _Comparison:
-        costs = [take_costs(take.measurements) for take in takes]
-        words = [word_points(take.reading, WORDS.load()) for take in takes]
+    def of(cls, takes: Sequence[TakeResult], notes: Notes, policy: Policy) -> _Comparison:
+        criteria = policy.ranking.criteria
+        costs = [take_costs(take.measurements, criteria) for take in takes]
+        words = [word_points(take.reading, policy.words) for take in takes]
         return cls(
             takes=takes,
             noted=[notes.get(take_key(take.path or ""), Note()) for take in takes],
             costs=costs,
             beyond=[
                 {**beyond, SCRIPT: points - min(words)}
-                for beyond, points in zip(beyond_the_best(costs), words, strict=True)
+                for beyond, points in zip(beyond_the_best(costs, criteria), words, strict=True)
             ],
+            held=policy.ranking,
         )
 
     def damage(self, i: int) -> float:
@@ -483,7 +411,7 @@ class _Comparison:
         """Return whether two takes cannot be told apart."""
         return (
             self.takes[a].verdict == self.takes[b].verdict
-            and abs(self.damage(a) - self.damage(b)) < _ranking()["undecided"]
+            and abs(self.damage(a) - self.damage(b)) < self.held.scale.undecided
         )
 
     def worse_than(self, a: int, b: int) -> tuple[Reason, ...]:
@@ -498,10 +426,10 @@ class _Comparison:
                     value=None,
                     difference=None,
                     count=0,
-                    worse=_ranking()["script"],
+                    worse=self.held.scale.script,
                 )
             )
-        for criterion in load_criteria():
+        for criterion in self.held.criteria:
             mine, other = self.costs[a][criterion.name], self.costs[b][criterion.name]
             if mine.value is None or other.value is None or mine.points <= other.points:
                 continue
@@ -538,6 +466,6 @@ class _Comparison:
         if i == best or self.same(i, best):
             return "as clean"
         behind = self.damage(i) - self.damage(best)
-        grade = grade_of(behind)
+        grade = grade_of(behind, self.held.scale)
         # Of another verdict, or ahead in points only: never as clean.
         return "slightly worse" if grade == "as clean" else grade

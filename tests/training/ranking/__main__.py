@@ -9,7 +9,7 @@ from pathlib import Path
 
 import vocheck.policy
 from tests.training.ranking.fit import FITTED, chance, fit, fitted_criteria, training_takes
-from vocheck.takes import rank
+from vocheck.policy import costs, loader, rows
 
 RANKING = Path(vocheck.policy.__path__[0]) / "ranking.toml"
 LEAST = 0.1  # a fact that the judge hears little of keeps this much weight: worse is never free
@@ -33,8 +33,8 @@ def main() -> None:
         print(f"{name}: {weight:.3f}")
         text = written(text, name, max(LEAST, weight))
     RANKING.write_text(text, encoding="utf-8")
-    rank._ranking.cache_clear()
-    rank.load_criteria.cache_clear()
+    for kept in (loader.shipped, costs.shipped_ranking, rows.shipped_rows):
+        kept.cache_clear()
     margin = math.ceil(20 * chance(takes)) / 20
     print(f"faultless takes differ by up to {margin:.2f} points")
     text = re.sub(r"^undecided = .*$", f"undecided = {margin:.2f}", text, flags=re.MULTILINE)
