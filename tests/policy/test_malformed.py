@@ -43,8 +43,8 @@ MALFORMED = {
     "a threshold is true": ("[limits.hum]\nfixable = true\n", "fixable must be a number, not true"),
     "a threshold is a list": ("[limits.hum]\nfixable = [1]\n", "fixable must be a number.*not a"),
     "a threshold is a date": ("[limits.hum]\nnote = 2026-01-01\n", "note must be a number.*2026"),
-    "a threshold is nan": ("[limits.hum]\nnote = nan\n", "note must be an ordinary number"),
-    "a threshold is inf": ("[limits.hum]\nnote = -inf\n", "note must be an ordinary number"),
+    "a threshold is nan": ("[limits.hum]\nnote = nan\n", "note must be a number.*finite"),
+    "a threshold is inf": ("[limits.hum]\nnote = -inf\n", "note must be a number.*finite"),
     "a threshold of 400 digits": (f"[limits.hum]\nnote = {'9' * 400}\n", "note must be"),
     "a threshold is a table": ("[limits.hum]\nnote = {valeu = 1}\n", "note: unknown key 'valeu'"),
     "its status": ("[limits.hum]\nstatus = 'mine'\n", "status must be one of published standard"),
@@ -108,6 +108,34 @@ MALFORMED = {
     "a number of a destination": (
         "[destinations.social.rules.level_dbtp]\nmaximum = 'x'\n", "maximum must be a number"
     ),
+    "a rule is a number": ("[destinations.social]\nrules = 3\n", "rules must be a table, not 3"),
+    "a note is a number": ("[destinations.social]\nnote = 3\n", "note must be a text, not 3"),
+    "our choice of nothing": (
+        "[destinations.social.rules.integrated_lufs]\nour_choice = ['maximun']\n", "our_choice"
+    ),
+    "our choice is a number": (
+        "[destinations.social.rules.integrated_lufs]\nour_choice = 3\n", "our_choice must be a list"
+    ),
+    "like a list": ("[destinations.mine]\nlike = []\n", "like must be a text, not a list"),
+    # tolerances, drift, positions, costs, paces
+    "a tolerance of no kind": ("[match.nois]\nwithin = 1\n", r"\[match.nois\].*'noise'"),
+    "a tolerance below 0": ("[match.noise]\nwithin = -1\n", "within must be 0 or more, not -1"),
+    "far nearer than near": ("[match.noise]\nwithin = 20\n", "far must not be less than within"),
+    "a text of a tolerance": ("[match.level]\nhigher = '{dif}'\n", r"higher: .*\{dif\}"),
+    "drift of no kind": ("[drift.levle]\nbeyond = 1\n", "'level'"),
+    "drift in no sense": ("[drift.level]\nsense = 'below'\n", "sense must be one of above, either"),
+    "headroom": ("[headroom]\nrise_db = 1\n", r"\[headroom.rise_db\] must be a table, not 1"),
+    "a step of nothing": ("[ranking.hum]\nstep = 0\n", "step must be more than 0"),
+    "a negative weight": ("[ranking.hum]\nweight = -1.0\n", "weight must be 0 or more"),
+    "a cost of a text": ("[ranking.hum]\nmeasurement = 'format.x'\n", "no measurement 'format.x'"),
+    "free of no limit": ("[ranking.noise_reduction]\nfree = 'x'\n", "free names no number"),
+    "undecided is a text": ("[ranking]\nundecided = 'x'\n", r"\[ranking\]: undecided must"),
+    "undecided misspelt": ("[ranking]\nundecidet = 1\n", "'undecidet'.*'undecided'"),
+    "a join of no kind": ("[comp.cuts]\npoints = 1\n", "'cut'"),
+    "per nothing": ("[comp.level]\nper = 0\n", "per must be more than 0"),
+    "no ratio": ("[positions.room]\nbeyond = 0.8\n", "beyond must be more than 1"),
+    "low over high": ("[compare.booth]\nlow_s = 9\n", "needs low_s and high_s, the lower first"),
+    "no pace": ("[pace.usual]\nwords_per_minute = 0\n", "words_per_minute must be more than 0"),
     "like what": ("[destinations.mine]\nlike = 'socail'\n", "like"),
 }  # fmt: skip
 

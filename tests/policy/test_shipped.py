@@ -16,9 +16,9 @@ from vocheck.policy.every import Policy, load_policy
 from vocheck.policy.limits import LIMITS, RULE_FILES, RuleFile
 from vocheck.policy.rows import Section
 from vocheck.policy.rule import STATUSES, Rule
-from vocheck.policy.tolerances import COMPARE, DRIFT, HEADROOM, MATCH, PACE, POSITIONS
+from vocheck.policy.tolerances import COMPARE, DRIFT, HEADROOM, MATCH, MIX, PACE, POSITIONS
 
-ROW_SECTIONS = (RANKING, COMP, MATCH, DRIFT, HEADROOM, POSITIONS, COMPARE, PACE)
+ROW_SECTIONS = (RANKING, COMP, MATCH, DRIFT, HEADROOM, POSITIONS, COMPARE, PACE, MIX)
 RULES = [(file, rule) for file in RULE_FILES for rule in file.load().values()]
 
 
@@ -80,6 +80,7 @@ OVERRIDES = {
     "ranking": ("[ranking]\nundecided = 1.125\n[ranking.hum]\nweight = 0.5125\n", 0.5125),
     "comp": ("[comp.cut]\npoints = 0.8125\n", 0.8125),
     "pace": ("[pace.usual]\nwords_per_minute = 151.5\n", 151.5),
+    "mix": ("[mix.same_level]\nwithin_lu = 0.8125\n", 0.8125),
     "destinations": (
         "[destinations.social.rules.integrated_lufs]\ntarget = -16.125\n", -16.125
     ),

@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from vocheck.policy.every import Policy
 from vocheck.policy.judge import Verdict

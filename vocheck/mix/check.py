@@ -113,7 +113,7 @@ def check_mix(
     if rule is not None and encode is not None:
         checks += tuple(encoded_checks(rule, measured))
     results = tuple(
-        judge(destination, read.source, measured, rule if encode is None else None)
+        judge(destination, read.source, measured, rule if encode is None else None, policy)
         for destination in destinations
     )
     return MixResult(

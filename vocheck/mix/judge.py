@@ -11,6 +11,7 @@ from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import DestinationResult, MixMeasurements
 from vocheck.policy.delivery import Check, check, gain_to, gain_words, limiting, worst
 from vocheck.policy.destinations import Destination, Ingest, Rule
+from vocheck.policy.every import Policy
 from vocheck.recording import Source
 
 Facts = Mapping[str, float | str | None]
@@ -19,8 +20,6 @@ LOSSLESS = ("PCM", "32-bit float", "64-bit float", "FLAC", "ALAC")
 AUDIO_CONTAINERS = ("WAV", "BWF", "RF64", "BW64", "W64", "AIFF", "CAF", "FLAC")
 AUDIO_ONLY = (*AUDIO_CONTAINERS, "M4A", "MP3", "Ogg")
 """A rule about the kind of video file does not apply to the sound alone."""
-
-_SAME_LU = 0.5  # a level difference that nobody turns up or down
 
 
 def facts_of(source: Source, measured: MixMeasurements) -> dict[str, float | str | None]:
@@ -73,6 +72,7 @@ def judge(
     source: Source,
     measured: MixMeasurements,
     encoded: Rule | None,
+    policy: Policy,
 ) -> DestinationResult:
     """Hold a mix against one destination.
 
@@ -83,6 +83,7 @@ def judge(
     measured : MixMeasurements
     encoded : Rule or None
         The rule for the true peak after the destination's own encoding.
+    policy : Policy
     """
     facts = facts_of(source, measured)
     checks = [*rule_checks(destination, source, measured)]
@@ -103,7 +104,7 @@ def judge(
         true_peak_after_gain_dbtp=after,
         limiter_db=limiting(destination, after),
         gain="" if gain is None else gain_words(destination, gain, peak),
-        ingest=ingest_words(destination.ingest, facts),
+        ingest=ingest_words(destination.ingest, facts, policy.mix["same_level"].within_lu),
         note=destination.note,
     )
 
@@ -181,7 +182,7 @@ def _reason(fact: str, reasons: Mapping[str, str]) -> str:
     return ""
 
 
-def ingest_words(ingest: Ingest | None, facts: Facts) -> str:
+def ingest_words(ingest: Ingest | None, facts: Facts, same_lu: float) -> str:
     """Return what a destination would do with this mix, as far as it is known."""
     if ingest is None:
         return "What happens to the level on arrival is not published."
@@ -193,13 +194,13 @@ def ingest_words(ingest: Ingest | None, facts: Facts) -> str:
         and isinstance(peak, float)
         and math.isfinite(loudness)
     ):
-        words.insert(0, _own_ingest(ingest, ingest.to_lufs - loudness, peak))
+        words.insert(0, _own_ingest(ingest, ingest.to_lufs - loudness, peak, same_lu))
     return " ".join(word for word in words if word)
 
 
-def _own_ingest(ingest: Ingest, change: float, peak: float) -> str:
+def _own_ingest(ingest: Ingest, change: float, peak: float, same_lu: float) -> str:
     likely = "would be" if ingest.status.startswith("published") else "would probably be"
-    if abs(change) < _SAME_LU:
+    if abs(change) < same_lu:
         return "This mix would be left about as it is."
     if change < 0:
         if ingest.turns_down == "yes":

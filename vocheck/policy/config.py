@@ -41,6 +41,7 @@ SECTIONS = (
     "ranking",
     "comp",
     "pace",
+    "mix",
     "destinations",
 )
 """The tables of settings; each holds tables by the name of what they change."""

@@ -12,7 +12,7 @@ from vocheck.errors import TargetError
 from vocheck.policy.config import Config
 from vocheck.policy.facts import UnknownFactError, check_events, look_up, resolve, type_of
 from vocheck.policy.limits import LIMITS
-from vocheck.policy.loader import build, shipped
+from vocheck.policy.loader import build, key_path, shipped, shown
 from vocheck.policy.rows import Row, Section, filled, not_negative, positive
 from vocheck.policy.rule import Rules, Status
 
@@ -209,10 +209,10 @@ def _load(config: Config | None, limits: Rules) -> Ranking:
         given, where = {**given, **own}, f"{config.path}: [{RANKING.name}]" if own else where
     scale = build(Scale, given, where)
     rows = RANKING.load(config)
-    return Ranking(tuple(_with_free(row, limits, where) for row in rows.values()), scale)
+    return Ranking(tuple(_with_free(row, limits, config) for row in rows.values()), scale)
 
 
-def _with_free(row: Criterion, limits: Rules, where: str) -> Criterion:
+def _with_free(row: Criterion, limits: Rules, config: Config | None) -> Criterion:
     """Return a row whose `free` is a number, where it names a limit."""
     if not isinstance(row.free, str):
         return row
@@ -221,4 +221,6 @@ def _with_free(row: Criterion, limits: Rules, where: str) -> Criterion:
     for threshold in found.thresholds if found else ():
         if threshold.severity == severity and isinstance(threshold.value, int | float):
             return replace(row, free=float(threshold.value))
-    raise TargetError(f"{where}: {row.name}: free names no number of a limit: {row.free!r}")
+    file = RANKING.file if config is None else config.path
+    where = f"{file}: {key_path(RANKING.name, row.name)}"
+    raise TargetError(f"{where}: free names no number of a limit: {shown(row.free)}")

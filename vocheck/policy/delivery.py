@@ -15,7 +15,7 @@ from typing import Literal
 
 from vocheck.policy.destinations import FACTS, Destination, Rule, Severity
 from vocheck.policy.obstacles import Obstacle
-from vocheck.policy.rule import Status
+from vocheck.policy.rule import Status, is_beyond
 from vocheck.results import Result
 
 Verdict = Literal["pass", "warn", "fail", "not published"]
@@ -37,6 +37,8 @@ class Check(Result):
     unit : str
     limit : str
         What is asked, in words.
+    lowest, highest : float or None
+        Between which numbers it passes without a warning.
     verdict : {"pass", "warn", "fail", "not published", "cannot tell"}
     severity : {"fail", "warn"}
         What the rule says of a value beyond its limit.
@@ -51,6 +53,8 @@ class Check(Result):
     value: float | str | None
     unit: str
     limit: str
+    lowest: float | None = None
+    highest: float | None = None
     verdict: CheckVerdict
     severity: Severity = "fail"
     reason: str = ""
@@ -132,6 +136,8 @@ def check(
         value=value,
         unit=FACTS[rule.fact].unit,
         limit=rule.wanted,
+        lowest=rule.lowest,
+        highest=rule.highest,
         verdict=verdict,
         severity=rule.severity,
         reason=reason,
@@ -154,23 +160,16 @@ def _judged(
         return ("pass" if value in rule.one_of else rule.severity), "one_of"
     if isinstance(value, str):
         raise TypeError(f"{rule.fact} is {value!r}, which no number can judge")
+    # A value is judged as it is shown, so that no reader sees -22.8 fail a limit of -22.8.
     shown = round(value, FACTS[rule.fact].decimals) if math.isfinite(value) else value
-    if rule.minimum is not None and shown < rule.minimum:
-        return rule.severity, "minimum"
-    if rule.maximum is not None and shown > rule.maximum:
-        return rule.severity, "maximum"
-    if rule.warn_below is not None and shown < rule.warn_below:
-        return "warn", "warn_below"
-    if rule.warn_above is not None and shown > rule.warn_above:
-        return "warn", "warn_above"
-    if (
-        rule.loud_from_lufs is not None
-        and rule.loud_warn_above is not None
-        and integrated_lufs is not None
-        and round(integrated_lufs, 1) > rule.loud_from_lufs
-        and shown > rule.loud_warn_above
-    ):
-        return "warn", "loud_warn_above"
+    loudness = None if integrated_lufs is None else round(integrated_lufs, 1)
+    for bound in rule.bounds:
+        if bound.louder_than_lufs is not None and not is_beyond(
+            loudness, "above", bound.louder_than_lufs
+        ):
+            continue
+        if is_beyond(shown, bound.sense, bound.value):
+            return bound.severity, bound.number
     return "pass", None
 
 

@@ -36,22 +36,31 @@ practice, no source* is shown as a working value and never judged: its verdict i
 from __future__ import annotations
 
 import difflib
-import math
-import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeVar, get_args
 
 from vocheck.errors import TargetError
 from vocheck.policy.config import Config
-from vocheck.policy.rule import STATUSES, Status
+from vocheck.policy.loader import (
+    Table,
+    as_table,
+    build,
+    convert,
+    key_path,
+    refuse_unknown,
+    shipped,
+    shown,
+)
+from vocheck.policy.rule import Sense, Status
 from vocheck.results import Result
 
 Severity = Literal["warn", "fail"]
 When = Literal["always", "encoded"]
 Answer = Literal["yes", "no", "not published"]
+Codec = Literal["aac", "mp3", "opus", "mulaw"]
+T = TypeVar("T")
 
 FAMILIES = ("mix", "social", "broadcast", "listening")
 """The shipped files, in the order in which the destinations are listed."""
@@ -116,8 +125,41 @@ FACTS: Mapping[str, Fact] = {
 }
 """Every fact a rule can be about, by its name in the results; in the order of a report."""
 
+NUMBERS = (
+    "target",
+    "minimum",
+    "maximum",
+    "warn_below",
+    "warn_above",
+    "loud_from_lufs",
+    "loud_warn_above",
+)
+"""The numbers of a rule."""
+
 LEVELS = ("integrated_lufs", "dialogue_lufs", "rms_dbfs", "active_dbfs")
 """The facts that a gain can bring to a target; a destination has exactly one of them."""
+
+
+@dataclass(frozen=True)
+class Bound:
+    """One number beyond which a value does not pass.
+
+    Attributes
+    ----------
+    number : str
+        Its key: ``"minimum"``, ``"warn_above"``, ...
+    sense : {"above", "below"}
+    value : float
+    severity : {"fail", "warn"}
+    louder_than_lufs : float or None
+        It counts only for programmes louder than that.
+    """
+
+    number: str
+    sense: Sense
+    value: float
+    severity: Severity
+    louder_than_lufs: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,7 +200,7 @@ class Rule(Result):
     warn_above: float | None = None
     loud_from_lufs: float | None = None
     loud_warn_above: float | None = None
-    one_of: tuple[float | str, ...] | None = None
+    one_of: tuple[int | float | str, ...] | None = None
     severity: Severity = "fail"
     when: When = "always"
     our_choice: tuple[str, ...] = ()
@@ -175,15 +217,44 @@ class Rule(Result):
         return self.status != RULE_OF_THUMB
 
     @property
+    def bounds(self) -> tuple[Bound, ...]:
+        """The numbers that a value is held against, the severest first."""
+        given: tuple[tuple[str, Sense, float | None, Severity], ...] = (
+            ("minimum", "below", self.minimum, self.severity),
+            ("maximum", "above", self.maximum, self.severity),
+            ("warn_below", "below", self.warn_below, "warn"),
+            ("warn_above", "above", self.warn_above, "warn"),
+        )
+        bounds = [
+            Bound(number, sense, value, severity)
+            for number, sense, value, severity in given
+            if value is not None
+        ]
+        if self.loud_warn_above is not None and self.loud_from_lufs is not None:
+            loud = Bound(
+                "loud_warn_above", "above", self.loud_warn_above, "warn", self.loud_from_lufs
+            )
+            bounds.append(loud)
+        return tuple(bounds)
+
+    @property
+    def lowest(self) -> float | None:
+        """The lowest number that passes without a warning."""
+        return _first(self.warn_below, self.minimum)
+
+    @property
+    def highest(self) -> float | None:
+        """The highest number that passes without a warning."""
+        return _first(self.warn_above, self.maximum)
+
+    @property
     def wanted(self) -> str:
         """What is asked, in words: ``-23.0 LUFS (-23.2 to -22.8)``."""
         fact = FACTS[self.fact]
         if self.one_of is not None:
             accepted = " or ".join(_text(self.fact, item) for item in self.one_of)
             return f"{accepted} {fact.unit}".rstrip()
-        low = _first(self.warn_below, self.minimum)
-        high = _first(self.warn_above, self.maximum)
-        bounds = _bounds(self.fact, low, high)
+        bounds = _bounds(self.fact, self.lowest, self.highest)
         if self.target is None:
             return f"{bounds} {fact.unit}".rstrip()
         aim = f"{_text(self.fact, self.target)} {fact.unit}".rstrip()
@@ -202,7 +273,7 @@ class Encoding(Result):
         As in `Rule`.
     """
 
-    codec: str
+    codec: Codec
     bitrate_kbps: int
     note: str = ""
     source: str
@@ -229,11 +300,11 @@ class Ingest(Result):
         As in `Rule`.
     """
 
-    turns_down: Answer
-    turns_up: Answer
+    turns_down: Answer = "not published"
+    turns_up: Answer = "not published"
     to_lufs: float | None = None
     up_to_dbtp: float | None = None
-    text: str
+    text: str = ""
     source: str
     date: str
     url: str
@@ -286,7 +357,7 @@ class Destination(Result):
     def peak_dbtp(self) -> float | None:
         """The highest true peak that passes without a warning."""
         rule = self.rule("level_dbtp")
-        return None if rule is None else _first(rule.warn_above, rule.maximum)
+        return None if rule is None else rule.highest
 
     @property
     def publishes_level(self) -> bool:
@@ -296,16 +367,26 @@ class Destination(Result):
 
 Destinations = Mapping[str, Destination]
 
-_RULE_NUMBERS = ("target", "minimum", "maximum", "warn_below", "warn_above", "loud_from_lufs",
-                 "loud_warn_above")  # fmt: skip
 _PROVENANCE = ("source", "date", "url", "status", "unconfirmed")
-_RULE_KEYS = {*_RULE_NUMBERS, "one_of", "severity", "when", "our_choice", "note", *_PROVENANCE}
-_ENCODING_KEYS = {"codec", "bitrate_kbps", "note", *_PROVENANCE}
-_INGEST_KEYS = {"turns_down", "turns_up", "to_lufs", "up_to_dbtp", "text", *_PROVENANCE}
-_KEYS = {"title", "note", "rules", "encoding", "ingest", *_PROVENANCE}
 
-ENCODERS = ("aac", "mp3", "opus", "mulaw")
+ENCODERS: tuple[Codec, ...] = get_args(Codec)
 """The codecs that `vocheck.audio.codecs` can try."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Table:
+    """The table of one destination, as it stands in a file."""
+
+    title: str | None = None
+    note: str = ""
+    rules: Any = None
+    encoding: Any = None
+    ingest: Any = None
+    source: str = ""
+    date: str = ""
+    url: str = ""
+    status: Status
+    unconfirmed: bool = False
 
 
 def load_destinations(config: Config | None = None) -> Destinations:
@@ -323,13 +404,14 @@ def load_destinations(config: Config | None = None) -> Destinations:
     tables = _shipped_tables()
     merged = dict(shipped)
     for name, override in overrides.items():
-        where = f"{config.path}: [destinations.{name}]"
-        if not isinstance(override, Mapping):
-            raise TargetError(f"{where}: must be a table")
+        where = f"{config.path}: {key_path('destinations', name)}"
+        override = as_table(override, where)
         own = {key: value for key, value in override.items() if key != "like"}
         like = override.get("like", name if name in tables else None)
-        if like is not None and like not in tables:
-            raise TargetError(f"{where}: like = {like!r} is no shipped destination")
+        if like is not None and convert(str, like, f"{where}: like") not in tables:
+            raise TargetError(
+                f"{where}: like = {shown(like)} is no shipped destination; {_suggest(like, tables)}"
+            )
         base = tables[like][1] if like is not None else {}
         merged[name] = _build(name, "studio", _merged(base, own, where), where)
     return merged
@@ -364,7 +446,7 @@ def pick(names: Iterable[str], known: Destinations) -> tuple[Destination, ...]:
     return tuple(found)
 
 
-def _suggest(name: str, known: Destinations) -> str:
+def _suggest(name: str, known: Iterable[str]) -> str:
     wanted = name.lower().replace("_", "-").replace(" ", "-")
     inside = [known_name for known_name in known if wanted and wanted in known_name]
     close = difflib.get_close_matches(wanted, known, n=3, cutoff=0.5)
@@ -375,12 +457,12 @@ def _suggest(name: str, known: Destinations) -> str:
 
 
 @cache
-def _shipped_tables() -> Mapping[str, tuple[str, Mapping[str, Any]]]:
-    folder = files("vocheck.policy").joinpath("families")
-    tables: dict[str, tuple[str, Mapping[str, Any]]] = {}
+def _shipped_tables() -> Mapping[str, tuple[str, Table]]:
+    tables: dict[str, tuple[str, Table]] = {}
     for family in FAMILIES:
-        text = folder.joinpath(f"{family}.toml").read_text(encoding="utf-8")
-        tables |= {name: (family, table) for name, table in tomllib.loads(text).items()}
+        tables |= {
+            name: (family, table) for name, table in shipped(f"families/{family}.toml").items()
+        }
     return tables
 
 
@@ -408,34 +490,26 @@ def _merged(base: Mapping[str, Any], own: Mapping[str, Any], where: str) -> dict
     shipped = {key: base[key] for key in _PROVENANCE if key in base}
     merged: dict[str, Any] = {**base, **own, **studio}
     rules = {name: {**shipped, **rule} for name, rule in base.get("rules", {}).items()}
-    for name, rule in _table(own.get("rules", {}), f"{where}: rules").items():
+    for name, rule in as_table(own.get("rules", {}), f"{where}: rules").items():
         older = {key: value for key, value in rules.get(name, {}).items() if key not in _PROVENANCE}
-        rules[name] = {**older, **studio, **_table(rule, f"{where}: rules.{name}")}
+        rules[name] = {**older, **studio, **as_table(rule, f"{where}: rules.{name}")}
     # A destination has one level rule: a studio that names another kind replaces the shipped one.
     if any(name in LEVELS for name in own.get("rules", {})):
         rules = {n: r for n, r in rules.items() if n not in LEVELS or n in own["rules"]}
     merged["rules"] = rules
     for key in ("encoding", "ingest"):
         if key in own:
-            merged[key] = {**base.get(key, {}), **studio, **_table(own[key], f"{where}: {key}")}
+            merged[key] = {**base.get(key, {}), **studio, **as_table(own[key], f"{where}: {key}")}
         elif key in base:
             merged[key] = {**shipped, **base[key]}
     return merged
 
 
-def _table(value: object, where: str) -> Mapping[str, Any]:
-    if not isinstance(value, Mapping):
-        raise TargetError(f"{where}: must be a table")
-    return value
-
-
-def _build(name: str, family: str, table: Mapping[str, Any], where: str) -> Destination:
-    _only(_KEYS, table, where)
-    if not isinstance(table.get("title", name), str):
-        raise TargetError(f"{where}: title must be a text")
-    provenance = _provenance(table, {}, where)
-    tables = _table(table.get("rules", {}), f"{where}: rules")
-    _only(set(FACTS), tables, f"{where}: rules")
+def _build(name: str, family: str, table: Table, where: str) -> Destination:
+    row = build(_Table, table, where)
+    tables = as_table(row.rules or {}, f"{where}: rules")
+    refuse_unknown(tables, FACTS, f"{where}: rules")
+    provenance = {key: getattr(row, key) for key in _PROVENANCE}
     rules = tuple(
         _rule(fact, tables[fact], provenance, f"{where}: rules.{fact}")
         for fact in FACTS
@@ -445,107 +519,33 @@ def _build(name: str, family: str, table: Mapping[str, Any], where: str) -> Dest
         raise TargetError(f"{where}: only one of {', '.join(LEVELS)} may have a rule")
     return Destination(
         name=name,
-        title=table.get("title", name),
+        title=row.title or name,
         family=family,
-        note=str(table.get("note", "")),
+        note=row.note,
         rules=rules,
-        encoding=_encoding(table.get("encoding"), provenance, f"{where}: encoding"),
-        ingest=_ingest(table.get("ingest"), provenance, f"{where}: ingest"),
+        encoding=_part(Encoding, row.encoding, provenance, f"{where}: encoding"),
+        ingest=_part(Ingest, row.ingest, provenance, f"{where}: ingest"),
         **provenance,
     )
 
 
-def _rule(fact: str, table: object, inherited: Mapping[str, Any], where: str) -> Rule:
-    table = _table(table, where)
-    _only(_RULE_KEYS, table, where)
-    numbers: dict[str, Any] = {
-        key: _number(table, key, where) for key in _RULE_NUMBERS if key in table
-    }
-    one_of = table.get("one_of")
-    if one_of is not None and not (isinstance(one_of, list | tuple) and one_of):
+def _part(kind: type[T], table: object, provenance: Table, where: str) -> T | None:
+    """Return a part of a destination, which inherits what it does not say of its source."""
+    return None if table is None else build(kind, {**provenance, **as_table(table, where)}, where)
+
+
+def _rule(fact: str, table: object, provenance: Table, where: str) -> Rule:
+    rule = build(Rule, {**provenance, **as_table(table, where)}, where, fact=fact)
+    if rule.one_of == ():
         raise TargetError(f"{where}: one_of must be a list of accepted values")
-    if one_of is None and not numbers:
+    if rule.one_of is None and rule.target is None and not rule.bounds:
         raise TargetError(f"{where}: needs a number or one_of")
-    if fact in LEVELS and "target" not in numbers:
+    if fact in LEVELS and rule.target is None:
         raise TargetError(f"{where}: needs a target")
-    return Rule(
-        fact=fact,
-        one_of=None if one_of is None else tuple(one_of),
-        severity=_choice(table, "severity", get_args(Severity), "fail", where),
-        when=_choice(table, "when", get_args(When), "always", where),
-        our_choice=tuple(table.get("our_choice", ())),
-        note=str(table.get("note", "")),
-        **numbers,
-        **_provenance(table, inherited, where),
-    )
-
-
-def _encoding(table: object, inherited: Mapping[str, Any], where: str) -> Encoding | None:
-    if table is None:
-        return None
-    table = _table(table, where)
-    _only(_ENCODING_KEYS, table, where)
-    return Encoding(
-        codec=_choice(table, "codec", ENCODERS, None, where),
-        bitrate_kbps=int(_number(table, "bitrate_kbps", where)),
-        note=str(table.get("note", "")),
-        **_provenance(table, inherited, where),
-    )
-
-
-def _ingest(table: object, inherited: Mapping[str, Any], where: str) -> Ingest | None:
-    if table is None:
-        return None
-    table = _table(table, where)
-    _only(_INGEST_KEYS, table, where)
-    numbers: dict[str, Any] = {
-        key: _number(table, key, where) for key in ("to_lufs", "up_to_dbtp") if key in table
-    }
-    return Ingest(
-        turns_down=_choice(table, "turns_down", get_args(Answer), "not published", where),
-        turns_up=_choice(table, "turns_up", get_args(Answer), "not published", where),
-        text=str(table.get("text", "")),
-        **numbers,
-        **_provenance(table, inherited, where),
-    )
-
-
-def _provenance(
-    table: Mapping[str, Any], inherited: Mapping[str, Any], where: str
-) -> dict[str, Any]:
-    """Return source, date, url, status and unconfirmed of a table, inherited where it has none."""
-    own = {**inherited, **{key: table[key] for key in _PROVENANCE if key in table}}
-    for key in ("source", "date", "url"):
-        own.setdefault(key, "")
-        if not isinstance(own[key], str):
-            raise TargetError(f"{where}: {key} must be a text")
-    own.setdefault("unconfirmed", False)
-    _choice(own, "status", STATUSES, None, where)
-    return own
-
-
-def _choice(
-    table: Mapping[str, Any], key: str, allowed: Sequence[str], default: str | None, where: str
-) -> Any:
-    value = table.get(key, default)
-    if value not in allowed:
-        raise TargetError(f"{where}: {key} must be one of {', '.join(allowed)}, not {value!r}")
-    return value
-
-
-def _number(table: Mapping[str, Any], key: str, where: str) -> float:
-    value = table.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise TargetError(f"{where}: {key} must be a number, not {value!r}")
-    return value
-
-
-def _only(allowed: Iterable[str], table: Mapping[str, Any], where: str) -> None:
-    unknown = [key for key in table if key not in set(allowed)]
-    if unknown:
-        close = difflib.get_close_matches(unknown[0], list(allowed), n=1)
-        hint = f"; did you mean {close[0]!r}?" if close else ""
-        raise TargetError(f"{where}: unknown key {unknown[0]!r}{hint}")
+    for number in rule.our_choice:
+        if getattr(rule, number, None) is None or number not in NUMBERS:
+            raise TargetError(f"{where}: our_choice names no number of the rule: {shown(number)}")
+    return rule
 
 
 def _text(fact: str, value: float | str) -> str:

@@ -23,6 +23,7 @@ from vocheck.policy.tolerances import (
     COMPARE,
     DRIFT,
     HEADROOM,
+    MIX,
     PACE,
     POSITIONS,
     Audible,
@@ -31,6 +32,7 @@ from vocheck.policy.tolerances import (
     Match,
     Pace,
     RoomLike,
+    SameLevel,
     load_match,
 )
 
@@ -115,6 +117,11 @@ class Policy:
     def comp(self) -> Mapping[str, JoinCost]:
         """What a change of take costs."""
         return COMP.load(self.config)
+
+    @cached_property
+    def mix(self) -> Mapping[str, SameLevel]:
+        """What is said of a mix beside the rules of its destination."""
+        return MIX.load(self.config)
 
     @cached_property
     def pace(self) -> Mapping[str, Pace]:

@@ -111,6 +111,8 @@ def convert(hint: Any, value: object, where: str) -> Any:
     TargetError
         If it is of another type.
     """
+    if hint is Any:
+        return value
     row = _row_in(hint)
     if row is not None and isinstance(value, Mapping):
         return build(row, value, where)
@@ -125,7 +127,7 @@ def convert(hint: Any, value: object, where: str) -> Any:
             f"{where} must be {_wanted(hint)}, not {shown(value)}{hint_of}"
         ) from error
     if not _finite(converted):
-        raise TargetError(f"{where} must be an ordinary number, not {shown(value)}")
+        raise TargetError(f"{where} must be {_wanted(hint)} that is finite, not {shown(value)}")
     return converted
 
 

@@ -237,6 +237,23 @@ class Pace(Row):
         positive(self.words_per_minute, f"{where}: words_per_minute")
 
 
+@dataclass(frozen=True, kw_only=True)
+class SameLevel(Row):
+    """``[mix.same_level]``: the change of level that leaves a mix about as it is."""
+
+    within_lu: float
+
+    def check(self, where: str) -> None:
+        """Check the number.
+
+        Raises
+        ------
+        TargetError
+            If it is negative.
+        """
+        not_negative(self.within_lu, f"{where}: within_lu")
+
+
 MATCH = Section(
     "match",
     "match.toml",
@@ -247,6 +264,7 @@ DRIFT = Section("drift", "booth.toml", Drift, inside="drift")
 HEADROOM = Section("headroom", "booth.toml", HeadroomRow, inside="headroom")
 POSITIONS = Section("positions", "positions.toml", Audible)
 COMPARE = Section("compare", "rooms.toml", RoomLike, inside="compare")
+MIX = Section("mix", "mix.toml", SameLevel)
 PACE = Section("pace", "pace.toml", Pace)
 
 

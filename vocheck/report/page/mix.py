@@ -14,7 +14,6 @@ import numpy.typing as npt
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import DestinationResult, MixResult
 from vocheck.policy.delivery import Check
-from vocheck.policy.destinations import ANY_MIX, load_destinations
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
 from vocheck.report.text.mix import sentence, value_words
@@ -247,8 +246,8 @@ def _lead(result: MixResult) -> dict[str, Any] | None:
     duration = result.source.duration_s or 1.0
     across = (places * result.over_time.step_s + _SHORT_TERM_S / 2) / duration * WIDTH
     down = (high - np.clip(least, low, high)) / (high - low) * LEAD_HEIGHT
-    rule = load_destinations()[ANY_MIX].rule("voice_to_bed_lu")
-    wanted = None if rule is None else rule.minimum
+    judged = next((check for check in result.checks if check.fact == "voice_to_bed_lu"), None)
+    wanted = None if judged is None else judged.lowest
     return {
         "path": curve_path(across, down),
         "wanted": None
