@@ -14,11 +14,12 @@ from vocheck.policy.config import SECTIONS
 from vocheck.policy.costs import COMP, RANKING, load_ranking
 from vocheck.policy.every import Policy, load_policy
 from vocheck.policy.limits import LIMITS, RULE_FILES, RuleFile
+from vocheck.policy.obstacles import OBSTACLES
 from vocheck.policy.rows import Section
 from vocheck.policy.rule import STATUSES, Rule
 from vocheck.policy.tolerances import COMPARE, DRIFT, HEADROOM, MATCH, MIX, PACE, POSITIONS
 
-ROW_SECTIONS = (RANKING, COMP, MATCH, DRIFT, HEADROOM, POSITIONS, COMPARE, PACE, MIX)
+ROW_SECTIONS = (RANKING, COMP, MATCH, DRIFT, HEADROOM, POSITIONS, COMPARE, PACE, MIX, OBSTACLES)
 RULES = [(file, rule) for file in RULE_FILES for rule in file.load().values()]
 
 
@@ -81,6 +82,7 @@ OVERRIDES = {
     "comp": ("[comp.cut]\npoints = 0.8125\n", 0.8125),
     "pace": ("[pace.usual]\nwords_per_minute = 151.5\n", 151.5),
     "mix": ("[mix.same_level]\nwithin_lu = 0.8125\n", 0.8125),
+    "obstacles": ("[obstacles.peak]\nmost = 6.125\n", 6.125),
     "destinations": (
         "[destinations.social.rules.integrated_lufs]\ntarget = -16.125\n", -16.125
     ),
@@ -98,3 +100,16 @@ def test_a_studio_can_override_a_number_of_every_section(tmp_path: Path, section
     assert str(number) in told
     assert str(file) in told
     assert str(number) not in repr(getattr(Policy(), section))
+
+
+def test_the_page_on_settings_is_read_as_it_stands_and_lists_every_table(tmp_path: Path):
+    """Its example is a file that loads, and no table of settings is left out."""
+    page = (Path(__file__).parents[2] / "docs" / "settings.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    file = tmp_path / "vocheck.toml"
+    file.write_text(example, encoding="utf-8")
+    policy = load_policy(file)
+    assert policy.ranking.scale.undecided == 1.0
+    assert policy.words["words_missing"].points == 8.0
+    for section in (*SECTIONS, "session"):
+        assert re.search(rf"\| `\[{section}[\].]", page), section

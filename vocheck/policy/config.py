@@ -2,17 +2,29 @@ r"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
 
 ::
 
-    [limits.noise_floor]          # override one number of a shipped limit, or add a limit
-    fixable = -58.0
-
-    [destinations.our_client]     # add a delivery target (see docs/targets.md)
-
     [session]
     pattern = '(?P<line>.+)_take(?P<take>\d+)'
     script = "script.txt"         # comp and rank hold the takes against it; beside this file
 
-The nearest file alone counts; files further up are not merged in. Every key is checked when the
-file is read: what is not known, or of another type than wanted, is told in one line.
+    [limits.noise_floor]          # what a take is held to: change a number, or add a limit
+    fixable = -58.0
+    [room.room_live]              # what a room is held to
+    [words.missing]               # what a departure from the script means and costs
+    [compare.booth]               # rooms to lay a reverberation time beside
+    [positions.noise]             # from which difference on two positions are not alike
+    [match.noise]                 # how far a pickup may differ from its reference
+    [drift.level]                 # what a running session is held to
+    [headroom.test_read]          # what a test read says about the takes
+    [ranking.hum]                 # what facts cost when takes are put in order
+    [comp.cut]                    # what a change of take costs
+    [pace.usual]                  # how fast a script is read
+    [mix.same_level]              # what is said of a mix beside the rules of its destination
+    [obstacles.noise]             # what the gain to a target cannot save in a take
+    [destinations.our_client]     # a delivery target of its own (see docs/targets.md)
+
+``docs/settings.md`` tells it for users. The nearest file alone counts; files further up are not
+merged in. Every key is checked when the file is read: what is not known, or of another type than
+wanted, is told in one line.
 """
 
 from __future__ import annotations
@@ -42,6 +54,7 @@ SECTIONS = (
     "comp",
     "pace",
     "mix",
+    "obstacles",
     "destinations",
 )
 """The tables of settings; each holds tables by the name of what they change."""

@@ -18,6 +18,7 @@ from vocheck.policy.destinations import (
     pick,
 )
 from vocheck.policy.limits import LIMITS, ROOM, WORDS
+from vocheck.policy.obstacles import OBSTACLES, Most
 from vocheck.policy.rule import Rules
 from vocheck.policy.tolerances import (
     COMPARE,
@@ -122,6 +123,11 @@ class Policy:
     def mix(self) -> Mapping[str, SameLevel]:
         """What is said of a mix beside the rules of its destination."""
         return MIX.load(self.config)
+
+    @cached_property
+    def obstacles(self) -> Mapping[str, Most]:
+        """What the gain to a destination's target cannot save in a take."""
+        return OBSTACLES.load(self.config)
 
     @cached_property
     def pace(self) -> Mapping[str, Pace]:

@@ -8,13 +8,12 @@ lossy format).
 
 from __future__ import annotations
 
-import tomllib
-from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
-from typing import Any, Literal
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
 
 from vocheck.policy.destinations import Destination, Rule
+from vocheck.policy.rows import Row, Section
 from vocheck.policy.rule import Status
 from vocheck.recording import Source
 from vocheck.results import Result
@@ -46,11 +45,23 @@ class Obstacle(Result):
     status: Status
 
 
+@dataclass(frozen=True, kw_only=True)
+class Most(Row):
+    """One row of ``obstacles.toml``: how much may be left."""
+
+    most: float
+    unit: str
+
+
+OBSTACLES = Section("obstacles", "obstacles.toml", Most)
+
+
 def find_obstacles(
     target: Destination,
     source: Source,
     noise_floor_dbfs: float | None,
     limiter_db: float | None,
+    rows: Mapping[str, Most] | None = None,
 ) -> tuple[Obstacle, ...]:
     """Return what keeps a raw take from the destination even with the gain to its target.
 
@@ -63,11 +74,14 @@ def find_obstacles(
         Where the noise floor lands with the gain.
     limiter_db : float or None
         How far a limiter would then have to pull the highest peaks down.
+    rows : mapping of str to Most, optional
+        How much may be left; as shipped where omitted.
     """
+    rows = OBSTACLES.load() if rows is None else rows
     rules = {rule.fact: rule for rule in target.rules if rule.judged}
     found = [
-        _noise(noise_floor_dbfs, rules.get("floor_dbfs")),
-        _peak(limiter_db),
+        _noise(noise_floor_dbfs, rows["noise"], rules.get("floor_dbfs")),
+        _most("peak", limiter_db, rows["peak"]),
         _least("rate", source.rate_hz, rules.get("rate_hz"), "Hz"),
         _least("bits", source.bits, rules.get("bits"), "bit"),
         _channels(source.channels, rules.get("channels")),
@@ -76,28 +90,23 @@ def find_obstacles(
     return tuple(obstacle for obstacle in found if obstacle is not None)
 
 
-def _noise(floor_dbfs: float | None, rule: Rule | None) -> Obstacle | None:
-    row = _rows()["noise"]
+def _noise(floor_dbfs: float | None, row: Most, rule: Rule | None) -> Obstacle | None:
     if rule is not None and rule.maximum is not None:
-        row = {**row, "most": rule.maximum, "source": rule.source, "status": rule.status}
+        row = replace(row, most=rule.maximum, source=rule.source, status=rule.status)
     return _most("noise", floor_dbfs, row)
 
 
-def _peak(limiter_db: float | None) -> Obstacle | None:
-    return _most("peak", limiter_db, _rows()["peak"])
-
-
-def _most(kind: Literal["noise", "peak"], value: float | None, row: Any) -> Obstacle | None:
+def _most(kind: Literal["noise", "peak"], value: float | None, row: Most) -> Obstacle | None:
     # A value is judged as it is shown.
-    if value is None or round(value, 1) <= row["most"]:
+    if value is None or round(value, 1) <= row.most:
         return None
     return Obstacle(
         kind=kind,
         value=value,
-        limit=row["most"],
-        unit=row["unit"],
-        source=row["source"],
-        status=row["status"],
+        limit=row.most,
+        unit=row.unit,
+        source=row.source,
+        status=row.status,
     )
 
 
@@ -140,9 +149,3 @@ def _of_rule(
     return Obstacle(
         kind=kind, value=value, limit=limit, unit=unit, source=rule.source, status=rule.status
     )
-
-
-@cache
-def _rows() -> dict[str, Any]:
-    text = files("vocheck.policy").joinpath("obstacles.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Unpack
@@ -14,7 +14,7 @@ from vocheck.policy.destinations import Destination
 from vocheck.policy.every import Policy
 from vocheck.policy.judge import Finding, Verdict, judge, judge_reading, verdict_of
 from vocheck.policy.limits import Limits
-from vocheck.policy.obstacles import find_obstacles
+from vocheck.policy.obstacles import Most, find_obstacles
 from vocheck.policy.rule import Rules
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
@@ -183,7 +183,14 @@ def judge_take(file: TakeFile, settings: Settings) -> TakeResult:
     """Measure a take, unless that was done before, and judge it: work for `each`."""
     measured = measure_take(file)
     name = parse_name(file.path, settings.pattern)
-    result = _judged(measured, settings.limits, settings.destinations, file.sha256, name)
+    result = _judged(
+        measured,
+        settings.limits,
+        settings.destinations,
+        file.sha256,
+        name,
+        settings.policy.obstacles if settings.destinations else None,
+    )
     text = text_of(settings.script, result.line)
     return result if text is None else hear_words(file, result, text, settings.policy.words)
 
@@ -232,6 +239,7 @@ def _judged(
     targets: Sequence[Destination],
     sha256: str | None,
     name: TakeName | None,
+    obstacles: Mapping[str, Most] | None = None,
 ) -> TakeResult:
     measurements = measured.measurements
     findings = judge(measurements, limits)
@@ -244,11 +252,11 @@ def _judged(
         measurements=measurements,
         findings=findings,
         verdict=verdict_of(findings),
-        delivery=tuple(_forecast(measured, target) for target in targets),
+        delivery=tuple(_forecast(measured, target, obstacles) for target in targets),
     )
 
 
-def _forecast(measured: Measured, target: Destination) -> Delivery:
+def _forecast(measured: Measured, target: Destination, rows: Mapping[str, Most] | None) -> Delivery:
     measurements = measured.measurements
     loudness = measurements.loudness
     two_speakers = loudness.two_speakers_lufs is not None
@@ -263,6 +271,6 @@ def _forecast(measured: Measured, target: Destination) -> Delivery:
         two_speakers=two_speakers and loudness.two_speakers_lufs != loudness.integrated_lufs,
     )
     obstacles = find_obstacles(
-        target, measured.source, delivery.noise_floor_after_dbfs, delivery.limiter_db
+        target, measured.source, delivery.noise_floor_after_dbfs, delivery.limiter_db, rows
     )
     return replace(delivery, obstacles=obstacles)
