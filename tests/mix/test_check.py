@@ -18,6 +18,7 @@ from vocheck.mix import DestinationResult, MixResult, check_mix
 from vocheck.policy.config import load_config
 from vocheck.policy.destinations import load_destinations
 from vocheck.report.text.mix import render_mix
+from vocheck.wording.mix import arrival, gain
 
 
 def verdicts(result: DestinationResult) -> dict[str, str]:
@@ -47,8 +48,8 @@ def test_gain_to_the_target_and_the_peak_after_it(tmp_path: Path) -> None:
     # an abrupt change of level overshoots between the samples by a few tenths
     assert social.true_peak_after_gain_dbtp == pytest.approx(3.0, abs=0.6)
     assert social.limiter_db == pytest.approx(social.true_peak_after_gain_dbtp + 1.0)
-    assert "would put the peak at +" in social.gain
-    assert "limit by" in social.gain
+    assert "would put the peak at +" in gain(social)
+    assert "limit by" in gain(social)
 
 
 def test_no_destination_measures_only(tmp_path: Path) -> None:
@@ -98,11 +99,11 @@ def test_what_a_platform_does_on_arrival(tmp_path: Path) -> None:
     # published example: -20 LUFS with a peak at -5 goes to -16
     samples[48000 * 5] = 10 ** (-5 / 20)
     result = check_mix(write(tmp_path / "mix.wav", samples), ["spotify"])
-    words = result.destinations[0].ingest
+    words = arrival(result.destinations[0])
     assert words.startswith("This mix would be turned up by 4.0 of 6.0 dB: its peak stops it.")
     loud = check_mix(write(tmp_path / "loud.wav", tone(10, -10)), ["spotify", "youtube"])
-    assert loud.destinations[0].ingest.startswith("This mix would be turned down by 4.0 dB.")
-    assert loud.destinations[1].ingest.startswith("This mix would probably be turned down by 4.0")
+    assert arrival(loud.destinations[0]).startswith("This mix would be turned down by 4.0 dB.")
+    assert arrival(loud.destinations[1]).startswith("This mix would probably be turned down by 4.0")
 
 
 def test_audiobook_rules(tmp_path: Path) -> None:

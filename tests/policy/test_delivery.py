@@ -6,8 +6,9 @@ import math
 
 import pytest
 
-from vocheck.policy.delivery import check, forecast, gain_words, worst
+from vocheck.policy.delivery import check, forecast, limiting, worst
 from vocheck.policy.destinations import FACTS, Destination, Rule, load_destinations
+from vocheck.wording.delivery import gain_words, note
 
 KNOWN = load_destinations()
 
@@ -114,8 +115,8 @@ def test_forecast_of_a_quiet_take() -> None:
     assert delivery.limiter_db == pytest.approx(3.0)  # down to the -1 dBTP that passes
     assert delivery.noise_floor_after_dbfs == pytest.approx(-52.0)
     assert (delivery.verdict, delivery.verdict_after) == ("fail", "fail")
-    assert "limit by 3.0 dB first" in delivery.note
-    assert "-52 dBFS" in delivery.note
+    assert "limit by 3.0 dB first" in note(delivery)
+    assert "-52 dBFS" in note(delivery)
 
 
 def test_forecast_where_the_gain_is_enough() -> None:
@@ -140,13 +141,14 @@ def test_forecast_where_nothing_is_published() -> None:
     delivery = forecast(KNOWN["youtube"], -20.0, -9.0, -70.0)
     assert delivery.gain_db == pytest.approx(6.0)
     assert delivery.verdict == delivery.verdict_after == "not published"
-    assert "No number is published here" in delivery.note
+    assert "No number is published here" in note(delivery)
 
 
 def test_forecast_of_one_channel() -> None:
     """The note says that a one-channel voice is counted on two speakers."""
-    assert "two speakers" in forecast(KNOWN["social"], -20.0, -9.0, None, two_speakers=True).note
-    assert "two speakers" not in forecast(KNOWN["social"], -20.0, -9.0, None).note
+    told = note(forecast(KNOWN["social"], -20.0, -9.0, None, two_speakers=True))
+    assert "two speakers" in told
+    assert "two speakers" not in note(forecast(KNOWN["social"], -20.0, -9.0, None))
 
 
 @pytest.mark.parametrize("loudness", [None, -math.inf])
@@ -155,14 +157,14 @@ def test_forecast_without_a_level(loudness: float | None) -> None:
     delivery = forecast(KNOWN["social"], loudness, -math.inf, None)
     assert delivery.gain_db is None
     assert delivery.limiter_db is None
-    assert delivery.note.startswith("No gain can be given: the loudness")
+    assert note(delivery).startswith("No gain can be given: the loudness")
 
 
 def test_forecast_of_digital_silence_between_words() -> None:
     """A floor of -inf stays there whatever the gain, and is left out of the words."""
     delivery = forecast(KNOWN["social"], -20.0, -9.0, -math.inf)
     assert delivery.noise_floor_after_dbfs == -math.inf
-    assert "floor" not in delivery.note
+    assert "floor" not in note(delivery)
     assert delivery.to_dict()["noise_floor_after_dbfs"] is None
 
 
@@ -178,4 +180,6 @@ def test_forecast_of_digital_silence_between_words() -> None:
 )
 def test_gain_in_words(gain: float, peak: float | None, words: str) -> None:
     """What a gain does to the true peak, as a person would say it."""
-    assert gain_words(KNOWN["social"], gain, peak) == words
+    target = KNOWN["social"]
+    after = None if peak is None else peak + gain
+    assert gain_words(gain, after, limiting(target, after), target.peak_dbtp) == words

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Literal
 
 from vocheck.audio.codecs import Coding
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
-from vocheck.mix.results import DestinationResult, MixMeasurements
-from vocheck.policy.delivery import Check, check, gain_to, gain_words, limiting, worst
+from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements
+from vocheck.policy.delivery import Check, check, gain_to, limiting, worst
 from vocheck.policy.destinations import Destination, Ingest, Rule
 from vocheck.policy.every import Policy
 from vocheck.recording import Source
@@ -103,8 +104,10 @@ def judge(
         gain_to_target_db=gain,
         true_peak_after_gain_dbtp=after,
         limiter_db=limiting(destination, after),
-        gain="" if gain is None else gain_words(destination, gain, peak),
-        ingest=ingest_words(destination.ingest, facts, policy.mix["same_level"].within_lu),
+        peak_limit_dbtp=destination.peak_dbtp,
+        arrival=None
+        if destination.ingest is None
+        else _arrival(destination.ingest, facts, policy.mix["same_level"].within_lu),
         note=destination.note,
     )
 
@@ -182,37 +185,38 @@ def _reason(fact: str, reasons: Mapping[str, str]) -> str:
     return ""
 
 
-def ingest_words(ingest: Ingest | None, facts: Facts, same_lu: float) -> str:
+def _arrival(ingest: Ingest, facts: Facts, same_lu: float) -> Arrival:
     """Return what a destination would do with this mix, as far as it is known."""
-    if ingest is None:
-        return "What happens to the level on arrival is not published."
     loudness, peak = facts["integrated_lufs"], facts["level_dbtp"]
-    words = [ingest.text]
+    change = None
     if (
         ingest.to_lufs is not None
         and isinstance(loudness, float)
         and isinstance(peak, float)
         and math.isfinite(loudness)
     ):
-        words.insert(0, _own_ingest(ingest, ingest.to_lufs - loudness, peak, same_lu))
-    return " ".join(word for word in words if word)
+        change = ingest.to_lufs - loudness
+    kind, moved = (None, None) if change is None else _moved(ingest, change, peak, same_lu)
+    return Arrival(
+        kind=kind,
+        change_db=change,
+        moved_db=moved,
+        published=ingest.status.startswith("published"),
+        text=ingest.text,
+    )
 
 
-def _own_ingest(ingest: Ingest, change: float, peak: float, same_lu: float) -> str:
-    likely = "would be" if ingest.status.startswith("published") else "would probably be"
+def _moved(
+    ingest: Ingest, change: float, peak: float | str | None, same_lu: float
+) -> tuple[Literal["same", "down", "up", "held", "softer"] | None, float | None]:
+    """Return what happens to the level, and by how much it is moved."""
     if abs(change) < same_lu:
-        return "This mix would be left about as it is."
+        return "same", 0.0
     if change < 0:
-        if ingest.turns_down == "yes":
-            return f"This mix {likely} turned down by {-change:.1f} dB."
-        return ""
+        return ("down", change) if ingest.turns_down == "yes" else (None, None)
     if ingest.turns_up != "yes":
-        return f"This mix would stay {change:.1f} LU softer than others." * (
-            ingest.turns_up == "no"
-        )
-    if ingest.up_to_dbtp is None:
-        return f"This mix {likely} turned up by {change:.1f} dB."
+        return ("softer", 0.0) if ingest.turns_up == "no" else (None, None)
+    if ingest.up_to_dbtp is None or not isinstance(peak, float):
+        return "up", change
     room = max(0.0, min(change, ingest.up_to_dbtp - peak))
-    if room < change:
-        return f"This mix {likely} turned up by {room:.1f} of {change:.1f} dB: its peak stops it."
-    return f"This mix {likely} turned up by {change:.1f} dB."
+    return ("held", room) if room < change else ("up", change)

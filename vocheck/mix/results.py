@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Literal
 
 from vocheck.measurements.loudness import Loudness
 from vocheck.measurements.true_peak import TruePeak
@@ -181,6 +181,32 @@ class MixMeasurements(Group):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Arrival(Result):
+    """What a destination does with the level of a mix when it arrives.
+
+    Attributes
+    ----------
+    kind : {"same", "down", "up", "held", "softer"} or None
+        Left about as it is, turned down, turned up, turned up as far as its peak allows, or softer
+        than others because nothing is turned up there; ``None`` where it cannot be told.
+    change_db : float or None
+        What would bring the mix to the loudness of the destination.
+    moved_db : float or None
+        What the destination does of it.
+    published : bool
+        Whether the destination says so itself.
+    text : str
+        What its table adds.
+    """
+
+    kind: Literal["same", "down", "up", "held", "softer"] | None
+    change_db: float | None
+    moved_db: float | None
+    published: bool
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class DestinationResult(Result):
     """A mix against one destination.
 
@@ -196,10 +222,10 @@ class DestinationResult(Result):
         Where the true peak would then be.
     limiter_db : float or None
         How far the peaks have to be limited before that gain.
-    gain : str
-        The three in words.
-    ingest : str
-        What the destination does with the level, as far as it is known.
+    peak_limit_dbtp : float or None
+        What passes at the destination.
+    arrival : Arrival or None
+        What the destination does with the level; ``None`` where nothing is known of it.
     note : str
         What the destination's table adds.
     """
@@ -211,8 +237,8 @@ class DestinationResult(Result):
     gain_to_target_db: float | None
     true_peak_after_gain_dbtp: float | None
     limiter_db: float | None
-    gain: str
-    ingest: str
+    peak_limit_dbtp: float | None
+    arrival: Arrival | None
     note: str
 
     @property

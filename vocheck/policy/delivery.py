@@ -84,8 +84,16 @@ class Delivery(Result):
         How far a limiter would have to pull the highest peaks down; 0 when none is needed.
     noise_floor_after_dbfs : float or None
         Where the noise floor lands: it comes up with the voice. ``-inf`` for digital silence.
-    note : str
-        The same in words.
+    level : str or None
+        The fact that the destination sets a level for; ``None`` where it asks for none.
+    level_before : float or None
+        What it is before the gain; ``-inf`` for silence, ``None`` where it was not measured.
+    peak_limit_dbtp : float or None
+        What passes at the destination.
+    publishes_level : bool
+        Whether the destination publishes its level, or the target is common practice.
+    two_speakers : bool
+        Whether the level is that of one channel played on two speakers.
     checks : tuple of Check
         As the take stands.
     obstacles : tuple of Obstacle
@@ -100,7 +108,11 @@ class Delivery(Result):
     true_peak_after_dbtp: float | None
     limiter_db: float | None
     noise_floor_after_dbfs: float | None
-    note: str
+    level: str | None
+    level_before: float | None
+    peak_limit_dbtp: float | None
+    publishes_level: bool
+    two_speakers: bool
     checks: tuple[Check, ...]
     obstacles: tuple[Obstacle, ...] = ()
 
@@ -217,7 +229,7 @@ def forecast(
         For the destinations that ask for an RMS level (audiobooks) or for the active speech level
         (telephone prompts).
     two_speakers : bool
-        Whether `integrated_lufs` is that of one channel on two speakers; the note then says so.
+        Whether `integrated_lufs` is that of one channel on two speakers.
     """
     facts: dict[str, float | None] = {
         "integrated_lufs": integrated_lufs,
@@ -228,37 +240,29 @@ def forecast(
         "level_dbtp": level_dbtp,
         "floor_dbfs": noise_floor_dbfs,
     }
-    checks = _take_checks(target, facts)
     level = target.level
-    gain = None
-    if level is not None and level.target is not None:
-        gain = gain_to(level, facts[level.fact])
-    if gain is None:
-        return Delivery(
-            name=target.name,
-            title=target.title,
-            verdict=worst(checks, publishes_level=target.publishes_level),
-            verdict_after=worst(checks, publishes_level=target.publishes_level),
-            gain_db=None,
-            true_peak_after_dbtp=None,
-            limiter_db=None,
-            noise_floor_after_dbfs=None,
-            note="No gain can be given: " + _why_no_gain(level, facts),
-            checks=checks,
-        )
-    after = {fact: None if value is None else value + gain for fact, value in facts.items()}
-    peak, floor = after["level_dbtp"], after["floor_dbfs"]
-    limiter = limiting(target, peak)
+    before = None if level is None else facts[level.fact]
+    gain = None if level is None else gain_to(level, before)
+    moved = {
+        fact: None if value is None or gain is None else value + gain
+        for fact, value in facts.items()
+    }
+    checks = _take_checks(target, facts)
+    checks_after = checks if gain is None else _take_checks(target, moved)
     return Delivery(
         name=target.name,
         title=target.title,
         verdict=worst(checks, publishes_level=target.publishes_level),
-        verdict_after=worst(_take_checks(target, after), publishes_level=target.publishes_level),
+        verdict_after=worst(checks_after, publishes_level=target.publishes_level),
         gain_db=gain,
-        true_peak_after_dbtp=peak,
-        limiter_db=limiter,
-        noise_floor_after_dbfs=floor,
-        note=_forecast_note(target, gain, peak, floor, two_speakers),
+        true_peak_after_dbtp=moved["level_dbtp"],
+        limiter_db=limiting(target, moved["level_dbtp"]),
+        noise_floor_after_dbfs=moved["floor_dbfs"],
+        level=None if level is None else level.fact,
+        level_before=before,
+        peak_limit_dbtp=target.peak_dbtp,
+        publishes_level=target.publishes_level,
+        two_speakers=two_speakers and level is not None and level.fact.endswith("_lufs"),
         checks=checks,
     )
 
@@ -283,60 +287,3 @@ def limiting(target: Destination, peak_dbtp: float | None) -> float | None:
     if peak_dbtp is None or target.peak_dbtp is None:
         return None
     return max(0.0, peak_dbtp - target.peak_dbtp)
-
-
-def gain_words(target: Destination, gain_db: float, peak_dbtp: float | None) -> str:
-    """Return what a gain does to the true peak, in words.
-
-    Parameters
-    ----------
-    target : Destination
-    gain_db : float
-    peak_dbtp : float or None
-        The true peak before the gain.
-
-    Returns
-    -------
-    words : str
-        E.g. ``"+4.2 dB would put the peak at +1.1 dBTP: limit by 2.1 dB first"``.
-    """
-    if round(gain_db, 1) == 0:
-        return "No gain is needed."
-    move = f"{gain_db:+.1f} dB"
-    if peak_dbtp is None or not math.isfinite(peak_dbtp):
-        return f"{move} would bring it there."
-    after = peak_dbtp + gain_db
-    words = f"{move} would put the peak at {after:+.1f} dBTP"
-    over = limiting(target, after)
-    if over is None:
-        return f"{words}."
-    if round(over, 1) > 0:
-        return f"{words}: limit by {over:.1f} dB first."
-    return f"{words}, within the limit of {target.peak_dbtp:+.1f}."
-
-
-def _forecast_note(
-    target: Destination,
-    gain: float,
-    peak: float | None,
-    floor: float | None,
-    two_speakers: bool,
-) -> str:
-    words = [gain_words(target, gain, None if peak is None else peak - gain)]
-    if floor is not None and math.isfinite(floor) and round(gain, 1) != 0:
-        words.append(f"The noise floor would then be at {floor:.0f} dBFS.")
-    if not target.publishes_level:
-        words.append("No number is published here: the target is common practice.")
-    if two_speakers and target.level is not None and target.level.fact.endswith("_lufs"):
-        words.append("One channel is counted as played on two speakers.")
-    return " ".join(words)
-
-
-def _why_no_gain(level: Rule | None, facts: Mapping[str, float | None]) -> str:
-    if level is None:
-        return "this destination asks for no level."
-    value = facts[level.fact]
-    what = FACTS[level.fact].what.lower()
-    return (
-        f"the {what} is that of silence." if value == -math.inf else f"the {what} was not measured."
-    )

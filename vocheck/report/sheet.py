@@ -20,6 +20,7 @@ from vocheck.takes.comp import CompSheet
 from vocheck.takes.overview import Overview, Picture
 from vocheck.takes.rank import LineRanking, RankedTake
 from vocheck.wording.comp import answer, deviation_sentence, short_names
+from vocheck.wording.mix import gain
 from vocheck.wording.ranking import landing, row, session_sentence, standing_sentence, take_list
 from vocheck.wording.vocabulary import NOT_TOLD, VERDICT_WORDS, clock, file_name, number, shortened
 
@@ -244,7 +245,7 @@ def _mix_page(result: MixResult) -> Figure:
                 value = number(value, FACTS[check.fact].decimals, check.unit)
             words = f"{check.verdict}: {check.what} {value}, {check.limit} ({check.status})"
             y = _written(axes, y, words, _INK)
-        y = _written(axes, y, f"gain: {destination.gain}", _SOFT) - 0.02
+        y = _written(axes, y, f"gain: {gain(destination)}", _SOFT) - 0.02
         if y < 0.05:
             break
     return page

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from vocheck.policy.delivery import Delivery
+from vocheck.policy.destinations import FACTS
 from vocheck.policy.obstacles import Obstacle
 from vocheck.wording.vocabulary import as_sentence, listed, span
 
@@ -29,10 +30,69 @@ def obstacles_of(delivery: Delivery) -> str:
     return f"{delivery.name}: {listed(map(obstacle_words, delivery.obstacles))}"
 
 
+def gain_words(
+    gain_db: float,
+    peak_after_dbtp: float | None,
+    limiter_db: float | None,
+    peak_limit_dbtp: float | None,
+) -> str:
+    """Return what a gain does to the true peak, in words.
+
+    Parameters
+    ----------
+    gain_db : float
+    peak_after_dbtp : float or None
+        The true peak with that gain.
+    limiter_db : float or None
+        By how much it is then over the limit; ``None`` where there is none.
+    peak_limit_dbtp : float or None
+
+    Returns
+    -------
+    words : str
+        E.g. ``"+4.2 dB would put the peak at +1.1 dBTP: limit by 2.1 dB first"``.
+    """
+    if round(gain_db, 1) == 0:
+        return "No gain is needed."
+    move = f"{gain_db:+.1f} dB"
+    if peak_after_dbtp is None or not math.isfinite(peak_after_dbtp):
+        return f"{move} would bring it there."
+    words = f"{move} would put the peak at {peak_after_dbtp:+.1f} dBTP"
+    if limiter_db is None:
+        return f"{words}."
+    if round(limiter_db, 1) > 0:
+        return f"{words}: limit by {limiter_db:.1f} dB first."
+    return f"{words}, within the limit of {peak_limit_dbtp:+.1f}."
+
+
+def note(delivery: Delivery) -> str:
+    """Return what the gain to a target does to a take, and on what the target rests."""
+    if delivery.gain_db is None:
+        return f"No gain can be given: {_why_no_gain(delivery)}"
+    peak, floor = delivery.true_peak_after_dbtp, delivery.noise_floor_after_dbfs
+    words = [gain_words(delivery.gain_db, peak, delivery.limiter_db, delivery.peak_limit_dbtp)]
+    if floor is not None and math.isfinite(floor) and round(delivery.gain_db, 1) != 0:
+        words.append(f"The noise floor would then be at {floor:.0f} dBFS.")
+    if not delivery.publishes_level:
+        words.append("No number is published here: the target is common practice.")
+    if delivery.two_speakers:
+        words.append("One channel is counted as played on two speakers.")
+    return " ".join(words)
+
+
+def _why_no_gain(delivery: Delivery) -> str:
+    if delivery.level is None:
+        return "this destination asks for no level."
+    what = FACTS[delivery.level].what.lower()
+    if delivery.level_before == -math.inf:
+        return f"the {what} is that of silence."
+    return f"the {what} was not measured."
+
+
 def delivery_sentence(delivery: Delivery) -> str:
     """Return what the gain to a target does to a take, and what it cannot save."""
     if delivery.gain_db is None:
-        return f"To {delivery.name}: {delivery.note}"
+        return f"To {delivery.name}: {note(delivery)}"
     parts = [f"{delivery.gain_db:+.1f} dB to the target"]
     if delivery.true_peak_after_dbtp is not None:
         peak = f"puts the peak at {delivery.true_peak_after_dbtp:+.1f} dBTP"

@@ -10,10 +10,12 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
+from vocheck.mix.results import DestinationResult
+from vocheck.policy.delivery import Delivery
 from vocheck.results import Result
 from vocheck.takes.comp import Reading
 from vocheck.takes.rank import LineRanking, Reason
-from vocheck.wording import comp, ranking
+from vocheck.wording import comp, delivery, mix, ranking
 
 
 def with_sentences(result: Result) -> dict[str, Any]:
@@ -53,3 +55,7 @@ def _add(value: Result, data: dict[str, Any]) -> None:
         data["text"] = ranking.reason_words(value)
     elif isinstance(value, Reading):
         data["reasons"] = comp.reasons(value)
+    elif isinstance(value, Delivery):
+        data["note"] = delivery.note(value)
+    elif isinstance(value, DestinationResult):
+        data["gain"], data["ingest"] = mix.gain(value), mix.arrival(value)

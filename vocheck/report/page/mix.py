@@ -16,8 +16,8 @@ from vocheck.mix.results import DestinationResult, MixResult
 from vocheck.policy.delivery import Check
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
-from vocheck.report.text.mix import sentence, value_words
 from vocheck.takes.listening import ListeningCopy
+from vocheck.wording.mix import arrival, gain, sentence, value_words
 from vocheck.wording.vocabulary import clock, number
 
 WIDTH, HEIGHT, LEAD_HEIGHT = 1200, 300, 120
@@ -126,9 +126,9 @@ def _destination(result: DestinationResult) -> dict[str, Any]:
         "verdict_word": VERDICTS[result.verdict],
         "checks": [_check(check) for check in result.checks if check.verdict != "pass"],
         "passed": sum(check.verdict == "pass" for check in result.checks),
-        "gain": result.gain,
+        "gain": gain(result),
         "gain_word": "Gain" if result.verdict != "not published" else "Gain to common practice",
-        "ingest": result.ingest,
+        "ingest": arrival(result),
         "note": result.note,
     }
 

@@ -10,8 +10,8 @@ from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
 from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
-from vocheck.policy.destinations import FACTS
 from vocheck.report.text.style import bold, dim, line_width, paint, wrap
+from vocheck.wording.mix import arrival, gain, sentence, value_words
 from vocheck.wording.vocabulary import clock, clocks, number
 
 WORDS = {
@@ -57,27 +57,6 @@ def _headline(result: MixResult) -> str:
     return f"{paint(WORDS[result.verdict], result.verdict)}  {name}  {dim(', '.join(parts))}"
 
 
-def sentence(result: MixResult) -> str:
-    """Return in a sentence or two where a mix may go and where not."""
-    if not result.destinations:
-        return "No destination was named: measured only."
-    said = []
-    for verdict, words in (
-        ("fail", "Not ready for {}."),
-        ("warn", "Look again before it goes to {}."),
-        ("pass", "Ready for {}."),
-        ("not published", "No loudness is published by {}: nothing to judge it by."),
-    ):
-        names = [d.name for d in result.destinations if d.verdict == verdict]
-        if names:
-            said.append(words.format(_listed(names)))
-    return " ".join(said)
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
 def _destination(result: DestinationResult) -> str:
     word = paint(WORDS[result.verdict], result.verdict)
     lines = [f"  {word}  {bold(result.name)}  {dim(result.title)}"]
@@ -85,11 +64,10 @@ def _destination(result: DestinationResult) -> str:
     passed = [_passed(check) for check in result.checks if check.verdict == "pass"]
     if passed:
         lines.append(wrap(f"in order: {', '.join(passed)}", _INDENT + "  ", _INDENT))
-    if result.gain:
+    if gained := gain(result):
         to = "" if result.verdict != "not published" else " to common practice"
-        lines.append(wrap(f"gain{to}: {result.gain}", _INDENT + "  ", _INDENT))
-    if result.ingest:
-        lines.append(wrap(f"on arrival: {result.ingest}", _INDENT + "  ", _INDENT))
+        lines.append(wrap(f"gain{to}: {gained}", _INDENT + "  ", _INDENT))
+    lines.append(wrap(f"on arrival: {arrival(result)}", _INDENT + "  ", _INDENT))
     if result.note:
         lines.append(wrap(f"note: {result.note}", _INDENT + "  ", _INDENT))
     return "\n".join(lines)
@@ -137,15 +115,6 @@ def _source(check: Check) -> str:
 def _passed(check: Check) -> str:
     what = check.what if check.what[1].isupper() else check.what[0].lower() + check.what[1:]
     return f"{what} {value_words(check)}"
-
-
-def value_words(check: Check) -> str:
-    """Return a measured value as text, with its unit."""
-    if check.fact == "mono_fold_down_lu" and check.value == -math.inf:
-        return "silence: the sides cancel"
-    if isinstance(check.value, str):
-        return check.value
-    return number(check.value, FACTS[check.fact].decimals, check.unit)
 
 
 def _facts(result: MixResult) -> str:
