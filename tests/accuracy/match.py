@@ -304,7 +304,7 @@ on them.
 
 **Faultless pairs**: size of each difference, median / greatest; in brackets how many passed their
 tolerance, which is a false alarm (level is a matter of the words here: all takes have the same
-active speech level). Units as in [pickup match](match.md).
+active speech level). Units as in [pickup match](../match.md).
 
 {faultless}
 

@@ -26,19 +26,19 @@ VOICE_HZ = (500.0, 1000.0, 2000.0)
 
 
 def main() -> None:
-    """Write the section ``room`` of docs/accuracy.md."""
+    """Write the section ``room`` of docs/accuracy/room.md."""
     parts = [
         HEAD,
-        "### Full band, exponential decay in steady noise (closed form)",
+        "## Full band, exponential decay in steady noise (closed form)",
         f"Bias / RMS error in percent of {RUNS} runs; a dash where no number is given, with the "
         "number of runs in brackets where some were refused. The range is that of the decay's "
         "start over the noise; ISO 3382-2 asks for 35 dB (T20) and 45 dB (T30).",
         full_band(),
-        "### Octave bands, exponential decay, range 60 dB (closed form)",
+        "## Octave bands, exponential decay, range 60 dB (closed form)",
         f"T20 and T30, bias / RMS error in percent of {RUNS} runs. ISO 3382-2 predicts an RMS of "
         "96 % / sqrt(B T) for T20: the scatter is the decay's own, not the method's.",
         octaves(),
-        "### Excitations",
+        "## Excitations",
         "T20 of a single response, mean of the octaves 500 Hz to 2 kHz; error against the "
         "room's time: median / 90th percentile in percent, and in how many of 40 rooms (T 0.08 to "
         "0.9 s, exponential, a direct sound 6 dB over the decay, pink noise) all three octaves "
@@ -47,10 +47,10 @@ def main() -> None:
         "impulse, which holds the least energy for its peak. Most of the error is the scatter of "
         "a single response in a short room.",
         excitations(),
-        "### Independent implementation",
+        "## Independent implementation",
         "pyrato 1.1.0, noise-free responses, full band and octaves 1 to 4 kHz: largest difference "
         f"of T20 and T30 in percent: {oracle():.2f}.",
-        "### Measured rooms",
+        "## Measured rooms",
         "Published T30 (package acoustics 0.2.6), seconds, and ours. The sports centre's published "
         "125 and 250 Hz are biased upwards by noise, which is not subtracted there.",
         measured_rooms(),

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
-
-from tests.accuracy import sections
 
 PAGE = Path(__file__).parents[2] / "docs" / "performance.md"
 HEAD = """# Performance
@@ -22,5 +21,24 @@ def load() -> str:
 
 
 def write_section(name: str, title: str, markdown: str) -> None:
-    """Put a section into the page, in place of an older one of the same name."""
-    sections.write_section(name, title, markdown, PAGE, head=HEAD, package="tests.benchmarks")
+    """Put a section into the page, in place of an older one of the same name.
+
+    Parameters
+    ----------
+    name : str
+        The script's name: ``tests/benchmarks/NAME.py``.
+    title : str
+        Heading of the section.
+    markdown : str
+        Body of the section.
+    """
+    text = PAGE.read_text(encoding="utf-8") if PAGE.exists() else HEAD
+    begin, end = f"<!-- begin {name} -->", f"<!-- end {name} -->"
+    source = f"Written by `python -m tests.benchmarks.{name}`."
+    section = f"{begin}\n## {title}\n\n{source}\n\n{markdown.strip()}\n{end}"
+    pattern = re.compile(f"{re.escape(begin)}.*?{re.escape(end)}", re.DOTALL)
+    if pattern.search(text):
+        text = pattern.sub(lambda _: section, text)
+    else:
+        text = f"{text.rstrip()}\n\n{section}\n"
+    PAGE.write_text(text, encoding="utf-8")

@@ -155,6 +155,6 @@ def page(results: Sequence[Tried], count: int, seed: int) -> str:
 
 
 if __name__ == "__main__":
-    for heavy in ("numpy", "scipy.signal", "soundfile", "hypothesis", "pytest", "msgspec"):
+    for heavy in ("numpy", "scipy.signal", "soundfile", "pytest", "msgspec"):
         __import__(heavy)
     main()
