@@ -13,7 +13,14 @@ from vocheck.measurements.dropouts import Dropout
 from vocheck.measurements.plosives import Plosive
 from vocheck.script.reading import Misread, Reading
 from vocheck.session.names import Note
-from vocheck.takes.rank import load_criteria, rank_line, relative_damage, take_costs
+from vocheck.takes.rank import (
+    LineRanking,
+    load_criteria,
+    rank_line,
+    relative_damage,
+    take_costs,
+)
+from vocheck.wording.ranking import reasons
 
 POPS = (Plosive(1.0, 0.0), Plosive(2.0, 0.0), Plosive(3.0, 0.0))
 CLICKS = tuple(Click(time_s=float(n), level_dbfs=-20.0) for n in range(1, 7))
@@ -34,7 +41,7 @@ WORSE = {
         "a gate at work: 20% of the phrases dead",
     ),
     "digital silence": ({"noise__floor_dbfs": -150.0}, "digital silence between the words"),
-    "hum": ({"hum__level_re_speech_db": 25.0}, "hum at 25 dB re the voice"),
+    "hum": ({"hum__level_re_speech_db": 25.0}, "hum at 25 dB against the voice"),
     "room": ({"reverberation__rt60_s": 0.5}, "more room: RT60 0.50 s"),
     "pops": ({"plosives__events": POPS}, "3 breath pops"),
     "esses": ({"sibilance__ratio_db": -10.0}, "sharper: esses 12 dB louder"),
@@ -52,25 +59,31 @@ WORSE = {
 """What makes a take worse, and what the report must say of it."""
 
 
+def told(ranking: LineRanking, place: int) -> list[str]:
+    """Return what is said of the take in a place (1 is the first)."""
+    return reasons(ranking.order[place - 1], ranking)
+
+
 @pytest.mark.parametrize("fault", WORSE)
 def test_a_worse_take_stands_behind_and_a_better_one_never_falls(fault: str):
     """Whatever order the takes come in: first the faultless one, then the fault, with its words."""
     changed, words = WORSE[fault]
     better, worse = take(1), take(2, **changed)
     for takes in ((better, worse), (worse, better)):
-        first, second = rank_line("01_river", takes).order
+        ranking = rank_line("01_river", takes)
+        first, second = ranking.order
         assert (first.result, second.result) == (better, worse)
         assert (first.position, second.position) == (1, 2)
         assert first.score == 0.0
         assert second.score < 0.0
+        assert second.score == pytest.approx(-sum(second.costs.values()))
+        assert not first.costs
         if second.score <= -0.7:  # as far apart as two that can be told apart
-            assert words in second.reasons[0]
-            assert second.reasons[0].startswith("against take 1: ")
-            assert first.reasons == (f"cleanest; the next, take 2, is worse: {_told(second)}",)
-
-
-def _told(ranked) -> str:
-    return ranked.reasons[0].removeprefix("against take 1: ")
+            assert (first.standing.kind, first.standing.against) == ("best", 2)
+            assert (second.standing.kind, second.standing.against) == ("behind", 1)
+            assert words in told(ranking, 2)[0]
+            why = told(ranking, 2)[0].removeprefix("against take 1: ")
+            assert told(ranking, 1) == [f"cleanest; the next, take 2, is worse: {why}"]
 
 
 def test_the_order_turns_when_the_facts_are_swapped():
@@ -81,17 +94,26 @@ def test_the_order_turns_when_the_facts_are_swapped():
     assert [t.result.take for t in one.order] == [1, 2]
     assert [t.result.take for t in other.order] == [2, 1]
     assert [t.score for t in one.order] == [t.score for t in other.order]
-    assert one.order[1].reasons[0].replace("take 1", "take 2") == other.order[1].reasons[0]
+    assert told(one, 2)[0].replace("take 1", "take 2") == told(other, 2)[0]
 
 
 def test_of_several_reasons_the_dearest_comes_first():
     """A strong fault is told before a slight one."""
     worse = take(2, reverberation__rt60_s=0.9, true_peak__level_dbtp=-1.0)
-    (reason,) = rank_line("l", [take(1), worse]).order[1].reasons
+    (reason,) = told(rank_line("l", [take(1), worse]), 2)
     assert reason.index("more room") < reason.index("peaks at")
-    worse = take(2, reverberation__rt60_s=0.22, true_peak__level_dbtp=2.0, noise__snr_db=20.0)
-    (reason,) = rank_line("l", [take(1), worse]).order[1].reasons
-    assert reason.startswith("against take 1: ")
+    worse = take(2, reverberation__rt60_s=0.22, true_peak__level_dbtp=6.0)
+    (reason,) = told(rank_line("l", [take(1), worse]), 2)
+    assert reason.index("peaks at") < reason.index("more room")
+
+
+def test_the_grade_follows_the_damage():
+    """0.5 points a decibel over -3 dBTP: 0.5 is as clean, 1 slightly, 6 clearly worse."""
+    takes = [take(1, true_peak__level_dbtp=level) for level in (-6.0, -2.0, -1.0, 9.0)]
+    order = rank_line("l", takes).order
+    assert [t.score for t in order] == pytest.approx([0.0, -0.5, -1.0, -6.0])
+    grades = [t.standing.grade for t in order]
+    assert grades == ["as clean", "as clean", "slightly worse", "clearly worse"]
 
 
 def test_the_verdict_stands_before_the_damage():
@@ -112,8 +134,8 @@ def test_damage_of_less_than_chance_cannot_be_told_apart():
     below = rank_line("l", [take(1), take(2, level__active_dbfs=-23.0, noise__floor_a_dbfs=-78.0)])
     assert below.order[1].score == pytest.approx(-(5.0 / 8.0))
     assert below.undecided
-    assert below.order[0].reasons == ("cannot be told apart from take 2: choose by the read",)
-    assert below.order[1].reasons == ("cannot be told apart from take 1: choose by the read",)
+    assert told(below, 1) == ["cannot be told apart from take 2: choose by the read"]
+    assert told(below, 2) == ["cannot be told apart from take 1: choose by the read"]
     above = rank_line("l", [take(1), take(2, noise__floor_a_dbfs=-77.0)])
     assert above.order[1].score == pytest.approx(-(6.0 / 8.0))
     assert not above.undecided
@@ -123,8 +145,8 @@ def test_takes_of_another_verdict_can_always_be_told_apart():
     """Even where nothing else differs."""
     ranking = rank_line("l", [take(1), take(2, verdict="fixable")])
     assert not ranking.undecided
-    assert ranking.order[1].reasons == ("against take 1: a little of many things",)
-    assert ranking.order[0].reasons == ("cleanest, by a little of many things; next is take 2",)
+    assert told(ranking, 2) == ["against take 1: a little of many things"]
+    assert told(ranking, 1) == ["cleanest, by a little of many things; next is take 2"]
 
 
 def test_a_circled_take_stands_first_and_what_is_wrong_is_said():
@@ -140,8 +162,10 @@ def test_a_circled_take_stands_first_and_what_is_wrong_is_said():
     first = ranking.order[0]
     assert first.circled
     assert first.note.remark == "this one"
-    assert first.reasons[0] == "circled in the notes"
-    assert "more room" in first.reasons[1]
+    assert told(ranking, 1)[0] == "circled in the notes"
+    assert "more room" in told(ranking, 1)[1]
+    assert first.standing.grade == "clearly worse"
+    assert told(ranking, 2)[0].startswith("cleanest; the next, take 2, is worse: ")
     assert not ranking.undecided
     assert ranking.nearest_clean == takes[0].path
     assert [t.circled for t in ranking.order] == [True, False, False]
@@ -180,11 +204,14 @@ def test_missing_words_cost():
 
     whole = take(1, reading=read())
     lacking = take(2, reading=read(Misread(kind="missing", words="the river", time_s=2.0)))
-    first, second = rank_line("l", [lacking, whole]).order
+    ranking = rank_line("l", [lacking, whole])
+    first, second = ranking.order
     assert (first.result, second.result) == (whole, lacking)
     assert second.score < first.score == 0.0
-    assert "words depart from the script" in second.reasons[0]
-    assert "words" not in first.reasons[0] or "is worse: words depart" in first.reasons[0]
+    assert list(second.costs) == ["script"]
+    assert second.standing.reasons[0].criterion == "script"
+    assert second.standing.reasons[0].points == pytest.approx(-second.score)
+    assert told(ranking, 2)[0].startswith("against take 1: ")
 
 
 def test_what_all_takes_have_in_common_costs_none_of_them():
@@ -196,7 +223,7 @@ def test_what_all_takes_have_in_common_costs_none_of_them():
 def test_a_take_alone_and_no_take_at_all():
     """Nothing to compare with."""
     ranking = rank_line("l", [take(1)])
-    assert ranking.order[0].reasons == ("the only take of this line",)
+    assert told(ranking, 1) == ["the only take of this line"]
     assert not ranking.undecided
     none = rank_line("l", [])
     assert none.order == ()
@@ -204,17 +231,12 @@ def test_a_take_alone_and_no_take_at_all():
     assert none.nearest_clean is None
 
 
-def test_a_take_is_named_by_its_number_its_file_or_its_place():
-    """In this order, as far as they are known."""
-    noisy = {"noise__floor_a_dbfs": -55.0}
+def test_takes_are_named_by_their_numbers_or_by_their_files():
+    """By numbers where every take has one."""
+    noisy = take(2, noise__floor_a_dbfs=-55.0)
     named = replace(take(1), take=None)
-    bare = replace(named, path=None)
-    for first, name in ((take(1), "take 1"), (named, "01_river_t1"), (bare, "take 1")):
-        reasons = rank_line("l", [first, take(2, **noisy)]).order[1].reasons
-        assert reasons[0].startswith(f"against {name}: ")
-    assert (
-        rank_line("l", [take(2, **noisy), bare]).order[1].reasons[0].startswith("against take 2: ")
-    )
+    assert told(rank_line("l", [take(1), noisy]), 2)[0].startswith("against take 1: ")
+    assert told(rank_line("l", [named, noisy]), 2)[0].startswith("against 01_river_t1: ")
 
 
 def test_what_was_looked_for_and_not_found_costs_nothing():

@@ -11,7 +11,8 @@ open.
 
 `varied` makes more of each: another place of the microphone, other surfaces.
 
-A simulator flatters a method trained on it. Two of them tell by how much: docs/accuracy/reverberation.md.
+A simulator flatters a method trained on it. Two of them tell by how much: see
+docs/accuracy/reverberation.md.
 """
 
 from __future__ import annotations
