@@ -7,6 +7,7 @@ from importlib import import_module
 from types import ModuleType
 from typing import Any
 
+from vocheck.dsp.threads import one_thread
 from vocheck.measurements.breaths import Breaths
 from vocheck.measurements.clicks import Clicks
 from vocheck.measurements.clipping import Clipping
@@ -73,6 +74,7 @@ def group_name(module: ModuleType) -> str:
     return module.__name__.rpartition(".")[2]
 
 
+@one_thread()
 def measure(recording: Recording) -> Measurements:
     """Measure everything on one recording.
 

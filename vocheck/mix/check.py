@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from vocheck.audio.codecs import Coding, RoundTrip
 from vocheck.audio.readers import open_audio
+from vocheck.dsp.threads import one_thread
 from vocheck.errors import TargetError
 from vocheck.measurements.loudness import Loudness, LoudnessMeter, LoudnessReading
 from vocheck.measurements.true_peak import TruePeakMeter
@@ -50,6 +51,7 @@ Progress = Callable[[float, float], None]
 """Called with the seconds done and the seconds in all."""
 
 
+@one_thread()
 def check_mix(
     path: str | os.PathLike[str],
     targets: Sequence[str] = (),

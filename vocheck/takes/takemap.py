@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from vocheck.dsp.alignment import align, corridor_along
 from vocheck.dsp.runs import runs_of
+from vocheck.dsp.threads import one_thread
 from vocheck.recording import Recording
 from vocheck.results import Result
 from vocheck.voice.activity import activity_of
@@ -130,6 +131,7 @@ def normalized(cepstra: npt.NDArray[np.float32], speech: npt.NDArray[np.bool_]) 
     return Features(np.ascontiguousarray(both, np.float32), speech)
 
 
+@one_thread()
 def map_takes(reference: Features, take: Features) -> TakeMap:
     """Align a take with a reference take of the same line.
 
