@@ -17,9 +17,30 @@ from vocheck.policy.limits import LIMITS, RULE_FILES, RuleFile
 from vocheck.policy.obstacles import OBSTACLES
 from vocheck.policy.rows import Section
 from vocheck.policy.rule import STATUSES, Rule
-from vocheck.policy.tolerances import COMPARE, DRIFT, HEADROOM, MATCH, MIX, PACE, POSITIONS
+from vocheck.policy.tolerances import (
+    CHARACTER,
+    COMPARE,
+    DRIFT,
+    HEADROOM,
+    MATCH,
+    MIX,
+    PACE,
+    POSITIONS,
+)
 
-ROW_SECTIONS = (RANKING, COMP, MATCH, DRIFT, HEADROOM, POSITIONS, COMPARE, PACE, MIX, OBSTACLES)
+ROW_SECTIONS = (
+    RANKING,
+    COMP,
+    MATCH,
+    DRIFT,
+    HEADROOM,
+    POSITIONS,
+    COMPARE,
+    PACE,
+    MIX,
+    OBSTACLES,
+    CHARACTER,
+)
 RULES = [(file, rule) for file in RULE_FILES for rule in file.load().values()]
 
 
@@ -74,6 +95,7 @@ OVERRIDES = {
     "words": ("[words.missing]\nfixable = 9.25\n", 9.25),
     "room": ("[room.room_live]\nnote = 0.275\n", 0.275),
     "compare": ("[compare.booth]\nhigh_s = 0.225\n", 0.225),
+    "character": ("[character.dry]\nup_to_s = 0.2125\n", 0.2125),
     "positions": ("[positions.noise]\nbeyond = 2.125\n", 2.125),
     "match": ("[match.noise]\nwithin = 4.125\n", 4.125),
     "drift": ("[drift.level]\nbeyond = 4.125\n", 4.125),

@@ -11,6 +11,7 @@ r"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
     [room.room_live]              # what a room is held to
     [words.missing]               # what a departure from the script means and costs
     [compare.booth]               # rooms to lay a reverberation time beside
+    [character.dry]               # what a reverberation time means for a voice
     [positions.noise]             # from which difference on two positions are not alike
     [match.noise]                 # how far a pickup may differ from its reference
     [drift.level]                 # what a running session is held to
@@ -46,6 +47,7 @@ SECTIONS = (
     "words",
     "room",
     "compare",
+    "character",
     "positions",
     "match",
     "drift",

@@ -21,6 +21,7 @@ from vocheck.policy.limits import LIMITS, ROOM, WORDS
 from vocheck.policy.obstacles import OBSTACLES, Most
 from vocheck.policy.rule import Rules
 from vocheck.policy.tolerances import (
+    CHARACTER,
     COMPARE,
     DRIFT,
     HEADROOM,
@@ -28,6 +29,7 @@ from vocheck.policy.tolerances import (
     PACE,
     POSITIONS,
     Audible,
+    Character,
     Drift,
     HeadroomRow,
     Match,
@@ -87,6 +89,11 @@ class Policy:
     def compare(self) -> Mapping[str, RoomLike]:
         """What a room's reverberation time is laid beside."""
         return COMPARE.load(self.config)
+
+    @cached_property
+    def character(self) -> Mapping[str, Character]:
+        """What a room's reverberation time means for a voice, shortest first."""
+        return CHARACTER.load(self.config)
 
     @cached_property
     def positions(self) -> Mapping[str, Audible]:

@@ -221,6 +221,24 @@ class RoomLike(Row):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Character(Row):
+    """One row of ``[character]`` in ``rooms.toml``: what a reverberation time means for a voice."""
+
+    words: str
+    up_to_s: float = math.inf
+
+    def check(self, where: str) -> None:
+        """Check the number.
+
+        Raises
+        ------
+        TargetError
+            If it is 0 or less.
+        """
+        positive(self.up_to_s, f"{where}: up_to_s")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Pace(Row):
     """One row of ``pace.toml``."""
 
@@ -263,6 +281,7 @@ MATCH = Section(
 DRIFT = Section("drift", "booth.toml", Drift, inside="drift")
 HEADROOM = Section("headroom", "booth.toml", HeadroomRow, inside="headroom")
 POSITIONS = Section("positions", "positions.toml", Audible)
+CHARACTER = Section("character", "rooms.toml", Character, inside="character")
 COMPARE = Section("compare", "rooms.toml", RoomLike, inside="compare")
 MIX = Section("mix", "mix.toml", SameLevel)
 PACE = Section("pace", "pace.toml", Pace)

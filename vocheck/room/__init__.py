@@ -37,7 +37,7 @@ from vocheck.dsp.octaves import Fraction
 from vocheck.errors import AudioError
 from vocheck.policy.every import Policy, policy_for
 from vocheck.policy.judge import judge
-from vocheck.policy.tolerances import RoomLike
+from vocheck.policy.tolerances import Character, RoomLike
 from vocheck.recording import Recording
 from vocheck.room.bands import mean, measure_band, wanted_bands
 from vocheck.room.noise import full_scale_db_of, measure_noise
@@ -147,6 +147,7 @@ def measure_room(
         responses=tuple(response.facts for response in responses),
         bands=measured,
         noise=noise,
+        character=_character(facts["mid_t_s"] or facts["voice_t_s"], policy.character),
         comparisons=_compare(facts["mid_t_s"] or facts["voice_t_s"], volume_m3, policy.compare),
         remarks=tuple(remarks + _general_remarks(responses, measured)),
         not_measured=reasons,
@@ -206,6 +207,12 @@ def _general_remarks(responses: Sequence[CutResponse], measured: Sequence[RoomBa
             "of the decay after the direct sound; EDT, C50, D50 and Ts include it."
         )
     return remarks
+
+
+def _character(t_s: float | None, rows: Mapping[str, Character]) -> str | None:
+    if t_s is None:
+        return None
+    return next((row.words for row in rows.values() if t_s <= row.up_to_s), None)
 
 
 def _compare(

@@ -212,6 +212,8 @@ class RoomResult(Result):
         Mean T20 of those of 500, 1000 and 2000 Hz that are valid.
     voice_bands_hz : tuple of float
         Which those are.
+    character : str or None
+        What the reverberation time means for a voice, in words.
     noise : RoomNoise or None
     comparisons : tuple of Comparison
     findings : tuple of Finding
@@ -234,6 +236,7 @@ class RoomResult(Result):
     mid_c50_db: float | None
     voice_t_s: float | None
     voice_bands_hz: tuple[float, ...]
+    character: str | None = None
     noise: RoomNoise | None
     comparisons: tuple[Comparison, ...] = ()
     findings: tuple[Finding, ...] = ()

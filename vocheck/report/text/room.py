@@ -11,9 +11,6 @@ from vocheck.room import RoomBand, RoomNoise, RoomResult
 from vocheck.room.positions import PositionsResult
 from vocheck.wording.vocabulary import number
 
-# Borders of common practice, no source; the talks studio of 0.25 s is the one published anchor.
-_WORDS = ((0.1, "a dead booth"), (0.2, "a dry booth"), (0.3, "a lively booth, or a small dry room"))
-_ROOMY = "a roomy place for a voice"
 _HANG = " " * 10
 
 
@@ -54,16 +51,14 @@ def _answer(result: RoomResult) -> list[str]:
         bands = "500 Hz and 1 kHz" if _octaves(result) else "400 Hz to 1.25 kHz"
         lines.append(
             f"Mid-band RT60 {result.mid_t_s:.2f}{scatter} s (T20, {bands}{spread}): "
-            f"{describe(result.mid_t_s)}."
+            f"{result.character}."
         )
     elif result.bands:
         reason = result.not_measured.get("mid_t_s", "")
         lines.append(f"Mid-band RT60: cannot tell, {reason}.")
         if result.voice_t_s is not None:
             heard = " and ".join(_hz(hz) for hz in result.voice_bands_hz)
-            lines.append(
-                f"At {heard} it is {result.voice_t_s:.2f} s (T20): {describe(result.voice_t_s)}."
-            )
+            lines.append(f"At {heard} it is {result.voice_t_s:.2f} s (T20): {result.character}.")
     if result.mid_c50_db is not None:
         lines.append(f"Clarity C50 {result.mid_c50_db:.0f} dB where the microphone stood.")
     if result.noise:
@@ -75,11 +70,6 @@ def _answer(result: RoomResult) -> list[str]:
 
 def _octaves(result: RoomResult) -> bool:
     return result.bands[1].centre_hz / result.bands[0].centre_hz > 1.5
-
-
-def describe(t_s: float) -> str:
-    """Return what a mid-band reverberation time means for a voice, in words."""
-    return next((words for limit, words in _WORDS if t_s <= limit), _ROOMY)
 
 
 def _noise_answer(noise: RoomNoise, result: RoomResult) -> list[str]:
