@@ -25,7 +25,6 @@ from vocheck.measurements import Measurements
 from vocheck.policy.every import Policy
 from vocheck.policy.rule import Severity, Status
 from vocheck.policy.tolerances import EqRow, Tolerance
-from vocheck.policy.words import fill
 from vocheck.results import SCHEMA, Result
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, check_take
@@ -58,8 +57,10 @@ class Difference(Result):
     within : float
         The tolerance.
     verdict : {"matches", "can be matched", "differs"} or None
-    sentence : str
-        What it means; why it is not known, if it is not.
+    reason : str
+        Why it is not known, if it is not.
+    words : str
+        How the tolerance puts the difference in words, not filled in; not part of the plain data.
     now : str
         What to change in the booth.
     source, status : str
@@ -74,10 +75,17 @@ class Difference(Result):
     unit: str
     within: float
     verdict: MatchVerdict | None
-    sentence: str
+    reason: str
+    words: str
     now: str
     source: str
     status: Status
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the facts as plain data."""
+        plain = super().to_dict()
+        del plain["words"]
+        return plain
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +111,9 @@ class MatchResult(Result):
         Brings the pickup to the reference's level.
     eq : tuple of EqBand
         Brings its tone nearer; empty where it is near enough.
-    distance_hint : str or None
+    bass_db : float or None
+        How much more bass the pickup has, against its middle; ``None`` where that is no hint at
+        another distance from the microphone.
     """
 
     reference: str | None
@@ -113,7 +123,7 @@ class MatchResult(Result):
     differences: tuple[Difference, ...]
     gain_db: float | None
     eq: tuple[EqBand, ...]
-    distance_hint: str | None
+    bass_db: float | None
 
     def to_dict(self) -> dict[str, object]:
         """Return the match as plain data, with the version of the schema."""
@@ -177,7 +187,7 @@ def match_results(
         differences=differences,
         gain_db=None if level.difference is None else -level.difference,
         eq=_eq(a, b, held.eq),
-        distance_hint=_distance_hint(a, b, held.distance.bass_db),
+        bass_db=_bass_db(a, b, held.distance.bass_db),
     )
 
 
@@ -218,15 +228,8 @@ def _pair(name: str, reference: float | None, take: float | None) -> _Pair:
 
 def _judged(pair: _Pair, tolerance: Tolerance) -> Difference:
     verdict: MatchVerdict | None = None
-    sentence = f"{tolerance.what}: cannot tell, {pair.reason}"
     if pair.difference is not None:
         verdict = _VERDICTS[tolerance.rule.severity_of(pair.difference)]
-        words = tolerance.higher if pair.difference > 0 else tolerance.lower
-        sentence = (
-            f"{tolerance.what} matches"
-            if verdict == "matches"
-            else f"{tolerance.what}: {fill(words, diff=abs(pair.difference))}"
-        )
     return Difference(
         name=pair.name,
         what=tolerance.what,
@@ -236,7 +239,8 @@ def _judged(pair: _Pair, tolerance: Tolerance) -> Difference:
         unit=tolerance.unit,
         within=tolerance.within,
         verdict=verdict,
-        sentence=sentence,
+        reason=pair.reason if pair.difference is None else "",
+        words=tolerance.higher if (pair.difference or 0.0) > 0 else tolerance.lower,
         now=tolerance.now,
         source=tolerance.source,
         status=tolerance.status,
@@ -306,7 +310,9 @@ def _eq(a: Measurements, b: Measurements, row: EqRow) -> tuple[EqBand, ...]:
     return tuple(bands)
 
 
-def _distance_hint(a: Measurements, b: Measurements, least_db: float) -> str | None:
+def _bass_db(a: Measurements, b: Measurements, least_db: float) -> float | None:
+    """Return how much more bass b has than a, where it is enough to hint at a distance."""
+
     def bass(m: Measurements) -> float | None:
         low, middle = _bands(m, *_BASS_HZ), _bands(m, *_MIDDLE_HZ)
         if not low or not middle:
@@ -316,11 +322,4 @@ def _distance_hint(a: Measurements, b: Measurements, least_db: float) -> str | N
     first, second = bass(a), bass(b)
     if first is None or second is None or abs(second - first) < least_db:
         return None
-    if second < first:
-        return (
-            f"{first - second:.0f} dB less bass than the reference: "
-            "possibly further from the microphone"
-        )
-    return (
-        f"{second - first:.0f} dB more bass than the reference: possibly closer to the microphone"
-    )
+    return second - first

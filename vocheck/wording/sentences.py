@@ -14,8 +14,9 @@ from vocheck.mix.results import DestinationResult
 from vocheck.policy.delivery import Delivery
 from vocheck.results import Result
 from vocheck.takes.comp import Reading
+from vocheck.takes.match import Difference, MatchResult
 from vocheck.takes.rank import LineRanking, Reason
-from vocheck.wording import comp, delivery, mix, ranking
+from vocheck.wording import comp, delivery, match, mix, ranking
 
 
 def with_sentences(result: Result) -> dict[str, Any]:
@@ -59,3 +60,7 @@ def _add(value: Result, data: dict[str, Any]) -> None:
         data["note"] = delivery.note(value)
     elif isinstance(value, DestinationResult):
         data["gain"], data["ingest"] = mix.gain(value), mix.arrival(value)
+    elif isinstance(value, Difference):
+        data["sentence"] = match.sentence(value)
+    elif isinstance(value, MatchResult):
+        data["distance_hint"] = match.distance_hint(value)

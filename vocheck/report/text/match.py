@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 
 from vocheck.plain import shown_plainly
 from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.takes.match import Difference, MatchResult
-from vocheck.wording.vocabulary import number
+from vocheck.wording.match import distance_hint, sentence
+from vocheck.wording.vocabulary import file_name, hertz, number
 
 _WORDS = {"matches": "MATCHES", "can be matched": "NEARLY", "differs": "DIFFERS"}
 _COLORS = {"matches": "keep", "can be matched": "fixable", "differs": "retake"}
@@ -27,19 +27,17 @@ def render_matches(results: Sequence[MatchResult]) -> str:
 
 def _match(result: MatchResult) -> str:
     word = paint(f"{_WORDS[result.verdict]:<8}", _COLORS[result.verdict])
-    name, reference = (
-        os.path.basename(path) if path else "recording" for path in (result.path, result.reference)
-    )
+    name, reference = (file_name(path) for path in (result.path, result.reference))
     parts = [f"{word}  {bold(name)} {dim('against')} {reference}"]
     parts.append(wrap(_ANSWERS[result.verdict], "  "))
     parts.append(table([_row(difference) for difference in result.differences], "  "))
     if result.gain_db is not None and abs(result.gain_db) >= 0.05:
         parts.append(f"  gain   {result.gain_db:+.1f} dB")
     if result.eq:
-        bands = ", ".join(f"{band.gain_db:+.1f} at {_hertz(band.centre_hz)}" for band in result.eq)
+        bands = ", ".join(f"{band.gain_db:+.1f} at {hertz(band.centre_hz)}" for band in result.eq)
         parts.append(wrap(f"tone   {bands} (dB, gentle octave bands)", " " * 9, "  "))
-    if result.distance_hint:
-        parts.append(wrap(f"hint   {result.distance_hint}.", " " * 9, "  "))
+    if hint := distance_hint(result):
+        parts.append(wrap(f"hint   {hint}.", " " * 9, "  "))
     for difference in result.differences:
         if difference.verdict == "differs":
             parts.append(wrap(f"{bold('now')}    {difference.now}", " " * 9, "  "))
@@ -58,11 +56,7 @@ def _tolerances(result: MatchResult) -> str:
 
 def _row(difference: Difference) -> tuple[str, str, str]:
     value = number(difference.difference, 2 if difference.unit == "s" else 1, difference.unit)
-    sentence = difference.sentence
+    words = sentence(difference)
     if difference.verdict is not None:
-        sentence = paint(sentence, _COLORS[difference.verdict])
-    return value, dim(f"±{difference.within:g}"), sentence
-
-
-def _hertz(hz: float) -> str:
-    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
+        words = paint(words, _COLORS[difference.verdict])
+    return value, dim(f"±{difference.within:g}"), words
