@@ -18,6 +18,7 @@ import json
 import os
 import platform
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -57,13 +58,28 @@ BAR_MEMORY_MB = 80
 BAR_COLD_S = 0.35
 
 
+def voices() -> list[np.ndarray]:
+    """Return passages of speech at -23 dBFS: two synthetic voices, or the demo session's takes.
+
+    The takes stand in where festival is not installed.
+    """
+    if shutil.which("festival"):
+        from tests.material.speech import DEVELOPMENT_LINES, take
+
+        found = [take(voice, DEVELOPMENT_LINES, level_dbfs=-23.0) for voice in ("slt", "kal")]
+        return [voice.samples.astype(np.float32) for voice in found]
+    from tests.benchmarks.booth import FAULTLESS
+    from tests.material.demo_session import FOLDER
+    from vocheck.voice.level import active_level
+
+    takes = [soundfile.read(FOLDER / f"{name}.flac", dtype="float32")[0] for name in FAULTLESS]
+    return [x * np.float32(10 ** ((-23.0 - active_level(x, RATE).dbfs) / 20)) for x in takes]
+
+
 def make_file(path: Path, minutes: float, channels: int) -> None:
     """Write speech (with a bed of noise where there are two channels) of some length."""
-    from tests.material.speech import DEVELOPMENT_LINES, take
-
     rng = np.random.default_rng(0)
-    voices = [take(voice, DEVELOPMENT_LINES, level_dbfs=-23.0) for voice in ("slt", "kal")]
-    passages = [voice.samples.astype(np.float32) for voice in voices]
+    passages = voices()
     frames = round(minutes * 60 * RATE)
     with soundfile.SoundFile(path, "w", RATE, channels, "PCM_24") as file:
         while frames > 0:
@@ -257,8 +273,9 @@ def main() -> None:
             f"{cold_s('import numpy'):.2f} s of it."
         )
         print(parts[-1])
+    spoken_by = "two synthetic voices" if shutil.which("festival") else "the demo session"
     how = (
-        f"Speech of two synthetic voices, 48 kHz, 24 bit; in stereo over a bed of noise. Least of "
+        f"Speech of {spoken_by}, 48 kHz, 24 bit; in stereo over a bed of noise. Least of "
         f"{arguments.repeat} runs in turns. Bars are for stereo; memory: {BAR_MEMORY_MB} MB. "
         f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}. "
         f"{busy}"
