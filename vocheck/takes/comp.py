@@ -469,37 +469,19 @@ def _readings(
         usual_length = _median([length for length in lengths if length > 0])
         phrase = []
         for t, (take, span) in enumerate(zip(takes, spans, strict=True)):
-            lacking = sum(
-                d.length_s
-                for d in deviations
-                if d.take == t and d.kind == "missing" and d.phrase == number
-            )
-            read = lacking < 0.5 * (end - start)
-            faults = [
-                *_events_in(take.result.measurements, span, policy.ranking.criteria),
-                *(
-                    Fault(
-                        criterion=None,
-                        kind=d.kind,
-                        length_s=d.length_s,
-                        points=policy.comp["missing"].points * min(1.0, d.length_s / (end - start)),
-                    )
-                    for d in deviations
-                    if d.take == t and d.phrase == number
-                ),
-                *_misread_in(take, span, policy.words),
-            ]
-            share = shares[t] * (end - start) / total
+            here = [d for d in deviations if d.take == t and d.phrase == number]
+            faults = _faults_in(take, span, here, end - start, policy)
             level = levels[t]
+            lacking = sum(d.length_s for d in here if d.kind == "missing")
             phrase.append(
                 Reading(
                     take=t,
                     start_s=span[0],
                     end_s=span[1],
-                    read=read,
+                    read=lacking < 0.5 * (end - start),
                     level_db=None if level is None or usual_level is None else level - usual_level,
                     pace=usual_length / lengths[t] if lengths[t] and usual_length else None,
-                    points=share + sum(fault.points for fault in faults),
+                    points=shares[t] * (end - start) / total + sum(f.points for f in faults),
                     faults=tuple(fault for fault in faults if fault.count),
                     **_counts(take.result.measurements, span),
                 )
@@ -512,6 +494,33 @@ def _readings(
             ]
         )
     return phrases
+
+
+def _faults_in(
+    take: ComparedTake,
+    span: Span,
+    deviations: Sequence[Deviation],
+    phrase_s: float,
+    policy: Policy,
+) -> list[Fault]:
+    """Return what is wrong with a take within a stretch: events, lacking words, misread words.
+
+    `deviations` are those of this take in this phrase of `phrase_s`.
+    """
+    missing = policy.comp["missing"].points
+    return [
+        *_events_in(take.result.measurements, span, policy.ranking.criteria),
+        *(
+            Fault(
+                criterion=None,
+                kind=d.kind,
+                length_s=d.length_s,
+                points=missing * min(1.0, d.length_s / phrase_s),
+            )
+            for d in deviations
+        ),
+        *_misread_in(take, span, policy.words),
+    ]
 
 
 def _misread_in(take: ComparedTake, span: Span, rules: Rules) -> list[Fault]:
