@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from vocheck.cli import run
 
@@ -160,6 +162,33 @@ def test_a_mistake_is_one_line_that_names_the_key(
     assert "internal error" not in line
     assert len(line) < 400 + len(str(file))
     assert re.search(wanted, line), line
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "take a.wav",
+        "rank .",
+        "comp .",
+        "match a.wav a.wav",
+        "mix a.wav",
+        "room a.wav",
+        "script script.txt",
+        "targets",
+        "explain",
+    ],
+)
+def test_every_command_tells_a_mistake(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], command
+):
+    """Whichever command finds the file says the same, before it measures anything."""
+    (tmp_path / "vocheck.toml").write_text("[drift.level]\nbeyond = 'x'\n", encoding="utf-8")
+    (tmp_path / "script.txt").write_text("01_river: The river bends.\n", encoding="utf-8")
+    soundfile.write(tmp_path / "a.wav", 0.1 * np.sin(np.arange(48_000) / 10.0), 48_000)
+    monkeypatch.chdir(tmp_path)
+    assert run(command.split()) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.endswith("[drift.level]: beyond must be a number, not 'x'")
 
 
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -8,14 +8,17 @@ is interpolated, and the band that touches it first is the one to do something a
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
+
+from vocheck.policy.loader import build, shipped
+from vocheck.policy.rule import Status
+
+_FILE = "noise_curves.toml"
 
 
 @dataclass(frozen=True)
@@ -37,24 +40,48 @@ class NoiseClass:
     bound: Literal["at most", "at least"] | None = None
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Nc:
+    """The table ``[nc]``: a level for each band, by the class."""
+
+    source: str
+    status: Status
+    bands_hz: tuple[float, ...]
+    curves_db: dict[str, tuple[float, ...]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Nr:
+    """The table ``[nr]``: the level of each band is ``a + b NR``."""
+
+    source: str
+    status: Status
+    bands_hz: tuple[float, ...]
+    a_db: tuple[float, ...]
+    b: tuple[float, ...]
+
+
 @cache
-def _tables() -> Mapping[str, Any]:
-    text = files("vocheck.policy").joinpath("noise_curves.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+def _nc() -> _Nc:
+    return build(_Nc, shipped(_FILE)["nc"], f"{_FILE}: [nc]")
+
+
+@cache
+def _nr() -> _Nr:
+    return build(_Nr, shipped(_FILE)["nr"], f"{_FILE}: [nr]")
 
 
 def source_of(criterion: Literal["nc", "nr"]) -> str:
     """Return where the curves are published."""
-    source: str = _tables()[criterion]["source"]
-    return source
+    return _nc().source if criterion == "nc" else _nr().source
 
 
 def nc_curves() -> dict[float, dict[float, float]]:
     """Return the NC curves: class to octave in Hz to sound pressure level in dB."""
-    table = _tables()["nc"]
+    table = _nc()
     return {
-        float(number): dict(zip(map(float, table["bands_hz"]), map(float, curve), strict=True))
-        for number, curve in table["curves_db"].items()
+        float(number): dict(zip(table.bands_hz, curve, strict=True))
+        for number, curve in table.curves_db.items()
     }
 
 
@@ -95,13 +122,13 @@ def nc(levels_db: Mapping[float, float]) -> NoiseClass | None:
 
 def nr(levels_db: Mapping[float, float]) -> NoiseClass | None:
     """Return the NR class of octave-band levels; see `nc`. 31.5 Hz and 8 kHz may be missing."""
-    table = _tables()["nr"]
-    bands = [float(band) for band in table["bands_hz"]]
+    table = _nr()
+    bands = table.bands_hz
     if not set(bands[1:-1]) <= set(levels_db):
         return None
     ratings = {
         band: (levels_db[band] - a) / b
-        for band, a, b in zip(bands, table["a_db"], table["b"], strict=True)
+        for band, a, b in zip(bands, table.a_db, table.b, strict=True)
         if band in levels_db
     }
     decisive = max(ratings, key=lambda band: ratings[band])
