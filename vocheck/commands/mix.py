@@ -117,7 +117,7 @@ def command(
 ) -> int:
     """Check a final mix against where it goes.
 
-    FILE is the sound or the finished video; of a video the first audio track is measured. For each
+    FILE is the sound or the finished video; of a video the main audio track is measured. For each
     destination: pass, warn or fail, and why. Where a platform publishes no number, that is said,
     and nothing is judged in its name.
 

@@ -67,7 +67,7 @@ def check_mix(
     Parameters
     ----------
     path : path-like
-        An audio file, or a video file whose first audio track is measured. It is only read.
+        An audio file, or a video file whose main audio track is measured. It is only read.
     targets : sequence of str
         Names of destinations; none measures only.
     stems : mapping of str to path-like, optional
