@@ -19,6 +19,7 @@ from vocheck.errors import AudioError
 from vocheck.recording import Recording
 from vocheck.room import RoomResult, measure_room
 from vocheck.room.positions import compare_positions
+from vocheck.wording.positions import sentence, verdict
 
 Signal = npt.NDArray[np.float64]
 RATE_HZ = 48_000
@@ -393,8 +394,8 @@ class TestPositions:
         result = compare_positions(near, far)
         assert result.kind == "impulse"
         assert result.better == "first"
-        assert "quieter" in result.verdict
-        assert "drier" in result.verdict
+        assert "quieter" in verdict(result)
+        assert "drier" in verdict(result)
         assert compare_positions(far, near).better == "second"
 
     def test_a_recording_does_not_differ_from_itself(self) -> None:
@@ -412,7 +413,7 @@ class TestPositions:
         x = claps(0.3)
         low = sosfilt(butter(4, 500.0, "lowpass", fs=RATE_HZ, output="sos"), x)
         result = compare_positions(Recording(x, RATE_HZ), Recording(x + 3.0 * low, RATE_HZ))
-        told = [d.sentence for d in result.differences if d.name == "tone"]
+        told = [sentence(d, result) for d in result.differences if d.name == "tone"]
         assert any("more in the bass" in sentence for sentence in told)
 
     def test_words_in_a_livelier_room_are_heard_as_such(self) -> None:
@@ -430,8 +431,8 @@ class TestPositions:
         result = compare_positions(take, Recording(wet, take.rate))
         assert result.kind == "words"
         assert result.better == "first"
-        assert "quieter" in result.verdict
-        assert "drier" in result.verdict or "clearer" in result.verdict
+        assert "quieter" in verdict(result)
+        assert "drier" in verdict(result) or "clearer" in verdict(result)
 
     def test_different_kinds_are_refused(self) -> None:
         """Claps do not compare with room tone."""
@@ -443,4 +444,4 @@ class TestPositions:
         pair = [Recording(noise(level, 5.0), RATE_HZ) for level in (-60.0, -70.0)]
         result = compare_positions(*pair)
         assert result.better == "second"
-        assert "10.0 dB quieter" in result.differences[0].sentence
+        assert "10.0 dB quieter" in sentence(result.differences[0], result)

@@ -7,6 +7,7 @@ from typing import Any
 from vocheck.report.csv import render_rows
 from vocheck.room import RoomResult
 from vocheck.room.positions import PositionsResult
+from vocheck.wording.positions import sentence
 
 _DECAY = (
     *("edt_s", "t20_s", "t30_s", "c50_db", "d50", "ts_s", "dynamic_range_db", "valid", "reason"),
@@ -44,6 +45,9 @@ def render_room_csv(result: RoomResult) -> str:
 def render_positions_csv(result: PositionsResult) -> str:
     """Return one row per difference."""
     return render_rows(
-        [difference.to_dict() for difference in result.differences],
+        [
+            {**difference.to_dict(), "sentence": sentence(difference, result)}
+            for difference in result.differences
+        ],
         ("name", "first", "second", "unit", "better", "sentence"),
     )

@@ -67,8 +67,10 @@ class Difference(Result):
     unit : str
     better : {"first", "second"} or None
         ``None`` where they are alike, cannot be told, or it is no matter of better.
-    sentence : str
-        The difference in words.
+    alike : bool or None
+        Whether the two differ by less than would be heard; ``None`` where they cannot be compared.
+    region : str
+        Of the tone: where the spectrum differs.
     """
 
     name: str
@@ -76,7 +78,8 @@ class Difference(Result):
     second: float | None
     unit: str
     better: Side | None
-    sentence: str
+    alike: bool | None
+    region: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,8 +102,6 @@ class PositionsResult(Result):
     differences : tuple of Difference
     tone : tuple of BandDifference
     better : {"first", "second"} or None
-    verdict : str
-        Which is better and why, in a sentence.
     remarks : tuple of str
     """
 
@@ -110,7 +111,6 @@ class PositionsResult(Result):
     differences: tuple[Difference, ...]
     tone: tuple[BandDifference, ...]
     better: Side | None
-    verdict: str
     remarks: tuple[str, ...]
 
 
@@ -145,15 +145,13 @@ def compare_positions(
         path = pair[0].source.path
         policy = policy_for(path) if path else Policy()
     differences, spectra = compare(pair[0], pair[1], policy.positions)
-    better, verdict = _decide(differences)
     return PositionsResult(
         first=pair[0].source.path,
         second=pair[1].source.path,
         kind=kinds[0],
         differences=tuple(differences),
         tone=spectra,
-        better=better,
-        verdict=verdict,
+        better=_better(differences),
         remarks=_remarks(kinds[0], pair[0], pair[1], policy.positions["length"].beyond),
     )
 
@@ -198,11 +196,10 @@ def _words(first: Recording, second: Recording, rows: Rows) -> Compared:
     differences = [
         _level(
             [active_level_of(recording).dbfs for recording in (first, second)],
-            "The voice",
             rows["level"].beyond,
         ),
-        _noise([floor.snr_db for floor in floors], "voice", rows["noise"].beyond),
-        _room([room.rt60_s for room in rooms], "estimated from the voice", rows["room"].beyond),
+        _noise([floor.snr_db for floor in floors], rows["noise"].beyond),
+        _room([room.rt60_s for room in rooms], rows["room"].beyond),
     ]
     ltas = [
         {band.centre_hz: band.level_db for band in tone.measure(recording).ltas or ()}
@@ -216,11 +213,10 @@ def _impulses(first: Recording, second: Recording, rows: Rows) -> Compared:
     differences = [
         _level(
             [_response_level(r, room) for r, room in _zip(first, second, rooms)],
-            "The response",
             rows["level"].beyond,
         ),
-        _noise([room.peak_to_noise_db for room in rooms], "response", rows["noise"].beyond),
-        _room([room.mid_t_s or room.voice_t_s for room in rooms], "T20", rows["room"].beyond),
+        _noise([room.peak_to_noise_db for room in rooms], rows["noise"].beyond),
+        _room([room.mid_t_s or room.voice_t_s for room in rooms], rows["room"].beyond),
         _clarity([room.mid_c50_db for room in rooms], rows["clarity"].beyond),
     ]
     spectra = [_early_spectrum(r, room) for r, room in _zip(first, second, rooms)]
@@ -236,8 +232,6 @@ def _tones(first: Recording, second: Recording, rows: Rows) -> Compared:
         levels,
         "dBFS",
         lambda a, b: "first" if a <= b - step_db else "second" if b <= a - step_db else None,
-        lambda a, b: f"The second is {abs(b - a):.1f} dB {'louder' if b > a else 'quieter'} (A).",
-        "The room is equally quiet in both.",
     )
     return [difference], ()
 
@@ -276,54 +270,30 @@ def _early_spectrum(recording: Recording, room: RoomResult) -> Spectrum:
     return {band.nominal_hz: db(float(power)) for band, power in zip(wanted, total, strict=True)}
 
 
-def _level(levels: list[float | None], what: str, step_db: float) -> Difference:
+def _level(levels: list[float | None], step_db: float) -> Difference:
     return _compared(
-        "level",
-        levels,
-        "dBFS",
-        lambda _a, _b: None,
-        lambda a, b: (
-            f"{what} is {abs(b - a):.1f} dB {'louder' if b > a else 'softer'} in the second"
-            + (": set the gain to match." if abs(b - a) >= step_db else ".")
-        ),
-        f"{what} is equally loud in both.",
-        alike=lambda a, b: abs(b - a) < step_db,
+        "level", levels, "dBFS", lambda _a, _b: None, alike=lambda a, b: abs(b - a) < step_db
     )
 
 
-def _noise(ratios: list[float | None], what: str, step_db: float) -> Difference:
+def _noise(ratios: list[float | None], step_db: float) -> Difference:
     """Compare how far the noise lies below the voice or the response: more is better."""
     return _compared(
         "noise",
         ratios,
         "dB",
         lambda a, b: "first" if a >= b + step_db else "second" if b >= a + step_db else None,
-        lambda a, b: (
-            f"Below the {what}, the {'first' if a > b else 'second'} is quieter by "
-            f"{abs(b - a):.1f} dB."
-        ),
-        f"The noise below the {what} is alike.",
         alike=lambda a, b: abs(b - a) < step_db,
     )
 
 
-def _room(times: list[float | None], how: str, ratio: float) -> Difference:
+def _room(times: list[float | None], ratio: float) -> Difference:
     def better(a: float, b: float) -> Side | None:
         if max(a, b) < ratio * min(a, b):
             return None
         return "first" if a < b else "second"
 
-    return _compared(
-        "room",
-        times,
-        "s",
-        better,
-        lambda a, b: (
-            f"The {'first' if a < b else 'second'} is drier: {min(a, b):.2f} s against "
-            f"{max(a, b):.2f} s ({how})."
-        ),
-        f"The room rings alike in both ({how}).",
-    )
+    return _compared("room", times, "s", better)
 
 
 def _clarity(values: list[float | None], step_db: float) -> Difference:
@@ -332,11 +302,6 @@ def _clarity(values: list[float | None], step_db: float) -> Difference:
         values,
         "dB",
         lambda a, b: "first" if a >= b + step_db else "second" if b >= a + step_db else None,
-        lambda a, b: (
-            f"The {'first' if a > b else 'second'} is clearer: C50 {max(a, b):.1f} dB against "
-            f"{min(a, b):.1f} dB."
-        ),
-        "The clarity is alike.",
     )
 
 
@@ -345,24 +310,14 @@ def _compared(
     values: list[float | None],
     unit: str,
     better: Callable[[float, float], Side | None],
-    differ: Callable[[float, float], str],
-    same: str,
     alike: Callable[[float, float], bool] | None = None,
 ) -> Difference:
     a, b = values
-    side: Side | None = None
     if a is None or b is None or not np.isfinite([a, b]).all():
-        which = " and ".join(
-            word
-            for word, value in (("the first", a), ("the second", b))
-            if value is None or not np.isfinite(value)
-        )
-        sentence = f"The {name} cannot be compared: {which} does not tell."
-    else:
-        side = better(a, b)
-        is_alike = side is None if alike is None else alike(a, b)
-        sentence = same if is_alike else differ(a, b)
-    return Difference(name=name, first=a, second=b, unit=unit, better=side, sentence=sentence)
+        return Difference(name=name, first=a, second=b, unit=unit, better=None, alike=None)
+    side = better(a, b)
+    is_alike = side is None if alike is None else alike(a, b)
+    return Difference(name=name, first=a, second=b, unit=unit, better=side, alike=is_alike)
 
 
 def _with_tone(
@@ -371,54 +326,36 @@ def _with_tone(
     common = [hz for hz in first if hz in second and 80.0 <= hz <= 12500.0]
     finite = [hz for hz in common if np.isfinite(first[hz]) and np.isfinite(second[hz])]
     if len(finite) < 5:
-        sentence = "The tone cannot be compared: no speech was found in one of them."
-        differences.append(_tone_difference(sentence))
+        differences.append(_tone_difference(None, None))
         return differences, ()
     delta = np.array([second[hz] - first[hz] for hz in finite])
     delta -= delta.mean()
-    for words, low, high in _REGIONS_HZ:
+    for region, low, high in _REGIONS_HZ:
         inside = [d for hz, d in zip(finite, delta, strict=True) if low <= hz <= high]
         change = float(np.mean(inside)) if inside else 0.0
         if abs(change) >= step_db:
-            more = "more" if change > 0.0 else "less"
-            differences.append(
-                _tone_difference(f"The second has {abs(change):.1f} dB {more} {words}.", change)
-            )
+            differences.append(_tone_difference(change, False, region))
     if not any(difference.name == "tone" for difference in differences):
-        differences.append(_tone_difference("The tone is alike.", 0.0))
+        differences.append(_tone_difference(0.0, True))
     return differences, tuple(
         BandDifference(centre_hz=hz, difference_db=float(d))
         for hz, d in zip(finite, delta, strict=True)
     )
 
 
-def _tone_difference(sentence: str, change_db: float | None = None) -> Difference:
+def _tone_difference(change_db: float | None, alike: bool | None, region: str = "") -> Difference:
     return Difference(
         name="tone",
         first=None if change_db is None else 0.0,
         second=change_db,
         unit="dB",
         better=None,
-        sentence=sentence,
+        alike=alike,
+        region=region,
     )
 
 
-def _decide(differences: list[Difference]) -> tuple[Side | None, str]:
-    reasons: dict[Side, list[str]] = {"first": [], "second": []}
-    words = {"noise": "quieter", "room": "drier", "clarity": "clearer"}
-    for difference in differences:
-        if difference.better is not None:
-            reasons[difference.better].append(words[difference.name])
-    if reasons["first"] and reasons["second"]:
-        return None, (
-            f"Neither is better in everything: the first is {_listed(reasons['first'])}, "
-            f"the second {_listed(reasons['second'])}."
-        )
-    for side in ("first", "second"):
-        if reasons[side]:
-            return side, f"The {side} is better: {_listed(reasons[side])}."
-    return None, "Neither is better: noise and room do not differ by what would be heard."
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+def _better(differences: list[Difference]) -> Side | None:
+    """Return which is better in something and worse in nothing."""
+    sides = {difference.better for difference in differences} - {None}
+    return sides.pop() if len(sides) == 1 else None

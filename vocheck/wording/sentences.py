@@ -13,10 +13,11 @@ from typing import Any
 from vocheck.mix.results import DestinationResult
 from vocheck.policy.delivery import Delivery
 from vocheck.results import Result
+from vocheck.room.positions import PositionsResult
 from vocheck.takes.comp import Reading
 from vocheck.takes.match import Difference, MatchResult
 from vocheck.takes.rank import LineRanking, Reason
-from vocheck.wording import comp, delivery, match, mix, ranking
+from vocheck.wording import comp, delivery, match, mix, positions, ranking
 
 
 def with_sentences(result: Result) -> dict[str, Any]:
@@ -64,3 +65,7 @@ def _add(value: Result, data: dict[str, Any]) -> None:
         data["sentence"] = match.sentence(value)
     elif isinstance(value, MatchResult):
         data["distance_hint"] = match.distance_hint(value)
+    elif isinstance(value, PositionsResult):
+        data["verdict"] = positions.verdict(value)
+        for difference, told in zip(value.differences, data["differences"], strict=True):
+            told["sentence"] = positions.sentence(difference, value)

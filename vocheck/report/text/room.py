@@ -9,6 +9,7 @@ from vocheck.policy.judge import Finding
 from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.room import RoomBand, RoomNoise, RoomResult
 from vocheck.room.positions import PositionsResult
+from vocheck.wording.positions import sentence, verdict
 from vocheck.wording.vocabulary import number
 
 _HANG = " " * 10
@@ -170,7 +171,9 @@ def render_positions(result: PositionsResult) -> str:
         for path, word in ((result.first, "first"), (result.second, "second"))
     ]
     lines = [f"{bold('COMPARE')}  first: {names[0]}, second: {names[1]}  {dim(result.kind)}"]
-    lines.append(wrap(bold(result.verdict), "  "))
-    lines += [wrap(difference.sentence, "    ", "  - ") for difference in result.differences]
+    lines.append(wrap(bold(verdict(result)), "  "))
+    lines += [
+        wrap(sentence(difference, result), "    ", "  - ") for difference in result.differences
+    ]
     lines += [dim(wrap(remark, "  ")) for remark in result.remarks]
     return "\n".join(lines) + "\n"
