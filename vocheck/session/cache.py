@@ -16,22 +16,21 @@ the folder holds more than it may, what was not used for longest goes.
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
-import json
 import os
 import platform
 import sys
 import time
-import types
-from collections.abc import Callable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, cast
 
+import msgspec
 import numpy as np
+import numpy.typing as npt
 
 from vocheck.errors import VocheckError
 from vocheck.files import replacing
@@ -47,12 +46,12 @@ MEASURING = ("audio", "recording.py", "dsp", "voice", "measurements")
 """The rooms of this package that decide what a recording is measured to be."""
 
 _LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "av", "pocketsphinx")
-_FORMAT = "vocheck-entry 2"
+_FORMAT = "vocheck-entry 3"
 _SUFFIX = ".entry"
 _LOOKED_AT = "looked-at"
 
 
-@dataclasses.dataclass(frozen=True)
+@dataclass(frozen=True)
 class Cache:
     """A folder of results.
 
@@ -80,9 +79,9 @@ class Cache:
         name = _name(kind, key)
         entry = self.folder / f"{name}{_SUFFIX}"
         # Whatever stands there, a result or none: the worst is to make it again.
-        with suppress(OSError, ValueError, KeyError, TypeError, IndexError):
+        with suppress(OSError, ValueError, TypeError, msgspec.MsgspecError):
             content = entry.read_bytes()
-            result: R = _unpacked(kind, _checked(content, name))
+            result: R = _decoder(cast(Any, kind)).decode(_checked(content, name))
             os.utime(entry)  # used just now: the last to go
             return result
         return None
@@ -93,7 +92,7 @@ class Cache:
         with suppress(OSError, VocheckError):
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             with replacing(self.folder / f"{name}{_SUFFIX}", durable=False) as temporary:
-                temporary.write_bytes(_sealed(_packed(result), name))
+                temporary.write_bytes(_sealed(_encoder.encode(result), name))
             self._look_after()
 
     def _look_after(self) -> None:
@@ -164,7 +163,7 @@ def _version(library: str) -> str:
         return ""
 
 
-# -- Entries: a line with name and checksum, the plain values as JSON, the arrays as they are ------
+# -- Entries: a line with name and checksum, then the result as MessagePack ------------------------
 
 
 def _name(kind: type[Result], key: tuple[str, ...]) -> str:
@@ -179,111 +178,29 @@ def _sealed(body: bytes, name: str) -> bytes:
 def _checked(content: bytes, name: str) -> bytes:
     """Return the body of an entry; of a damaged one, or that of another key, nothing."""
     head, _, body = content.partition(b"\n")
-    if content[: len(head) + 1] != _sealed(body, name)[: len(head) + 1]:
+    checksum = hashlib.sha256(name.encode() + body).hexdigest()
+    if head != f"{_FORMAT} {name} {checksum}".encode():
         raise ValueError("damaged")
     return body
 
 
-def _packed(result: Result) -> bytes:
-    arrays: list[bytes] = []
-    text = json.dumps(_plain(result, arrays), separators=(",", ":"))
-    return b"".join((text.encode(), b"\n", *arrays))
-
-
-def _plain(value: Any, arrays: list[bytes]) -> Any:
-    """Return a value as JSON holds it; an array leaves its type and shape, its bytes apart."""
-    if dataclasses.is_dataclass(value):
-        return [_plain(getattr(value, f.name), arrays) for f in dataclasses.fields(value)]
-    if isinstance(value, tuple | list):
-        return [_plain(item, arrays) for item in value]
-    if isinstance(value, Mapping):
-        return {key: _plain(item, arrays) for key, item in value.items()}
+def _plain(value: Any) -> Any:
+    """Return what MessagePack knows of what it does not: numbers and arrays of numpy."""
     if isinstance(value, np.ndarray):
-        arrays.append(np.ascontiguousarray(value).tobytes())
-        return [value.dtype.str, *value.shape]
-    return value
+        return value.dtype.str, value.shape, np.ascontiguousarray(value).tobytes()
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"cannot be kept: {type(value).__name__}")
 
 
-class _Arrays:
-    """The bytes of an entry's arrays, taken out one after another."""
-
-    def __init__(self, content: memoryview) -> None:
-        self._content = content
-
-    def take(self, kind: str, *shape: int) -> np.ndarray[Any, Any]:
-        dtype = np.dtype(kind)
-        size = dtype.itemsize * int(np.prod(shape))
-        array = np.frombuffer(self._content[:size], dtype).reshape(shape)
-        self._content = self._content[size:]
-        return array
+def _rich(_: Any, plain: Any) -> npt.NDArray[Any]:
+    kind, shape, content = plain
+    return np.frombuffer(content, np.dtype(kind)).reshape(shape)
 
 
-_Build = Callable[[Any, _Arrays], Any]
-_dataclass_builders: dict[type, _Build] = {}
+_encoder = msgspec.msgpack.Encoder(enc_hook=_plain)
 
 
-def _unpacked(kind: type[R], body: bytes) -> R:
-    end = body.index(b"\n")
-    result: R = _dataclass_builder(kind)(
-        json.loads(body[:end]), _Arrays(memoryview(body)[end + 1 :])
-    )
-    return result
-
-
-def _builder(kind: Any) -> _Build | None:
-    """Return what builds a value of a type from its plain form; ``None`` where both are the same.
-
-    Fields stand in the order of their declaration, not under their names: a class that changes is
-    other code, and so another key.
-    """
-    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
-        return _dataclass_builder(kind)
-    origin, inside = get_origin(kind), get_args(kind)
-    if kind is np.ndarray or origin is np.ndarray:
-        return lambda plain, arrays: arrays.take(*plain)
-    if origin is tuple:
-        return _tuple_builder(inside)
-    if origin in (Union, types.UnionType):
-        some = [_builder(hint) for hint in inside if hint is not type(None)]
-        build = some[0] if len(some) == 1 else None
-        if build is not None:
-            return lambda plain, arrays: None if plain is None else build(plain, arrays)
-    return None
-
-
-def _dataclass_builder(kind: Any) -> _Build:
-    known = _dataclass_builders.get(kind)
-    if known is None:
-        known = _dataclass_builders[kind] = _make_dataclass_builder(kind)
-    return known
-
-
-def _make_dataclass_builder(kind: Any) -> _Build:
-    hints = get_type_hints(kind)
-    names = [field.name for field in dataclasses.fields(kind)]
-    builds = [_builder(hints[name]) for name in names]
-
-    def build(plain: Any, arrays: _Arrays) -> Any:
-        if len(plain) != len(names):
-            raise ValueError("of another class")
-        return kind(
-            **{
-                name: value if make is None else make(value, arrays)
-                for name, make, value in zip(names, builds, plain, strict=True)
-            }
-        )
-
-    return build
-
-
-def _tuple_builder(inside: tuple[Any, ...]) -> _Build:
-    if inside[-1] is Ellipsis:
-        one = _builder(inside[0])
-        if one is None:
-            return lambda plain, _: tuple(plain)
-        return lambda plain, arrays: tuple([one(item, arrays) for item in plain])
-    several = [_builder(hint) for hint in inside]
-    return lambda plain, arrays: tuple(
-        item if make is None else make(item, arrays)
-        for make, item in zip(several, plain, strict=True)
-    )
+@cache
+def _decoder(kind: type[Any]) -> msgspec.msgpack.Decoder[Any]:
+    return msgspec.msgpack.Decoder(kind, dec_hook=_rich)
