@@ -81,17 +81,21 @@ def main(args: list[str] | None = None) -> None:
     # Before numpy is loaded: our matrix products are short, and OpenBLAS's other threads would only
     # spin between them. Several takes at once run in processes instead.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    sys.exit(run(args))
+    from vocheck.commands.alone import WHOLE_PROGRAM
+
+    sys.exit(run(args, WHOLE_PROGRAM))
 
 
-def run(args: list[str] | None = None) -> int:
+def run(args: list[str] | None = None, obj: object = None) -> int:
     """Run the command line and return its exit status; no traceback reaches the user."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors=ENCODE_ERRORS)  # no encoding can end a command
     color = False if os.environ.get("NO_COLOR") else None
     try:
-        status: Any = group.main(args, prog_name="vocheck", standalone_mode=False, color=color)
+        status: Any = group.main(
+            args, prog_name="vocheck", standalone_mode=False, color=color, obj=obj
+        )
         sys.stdout.flush()
     except click.exceptions.Abort:
         return _say("interrupted", EXIT_INTERRUPTED)

@@ -12,17 +12,15 @@ from __future__ import annotations
 
 import argparse
 import os
-import resource
-import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 from statistics import median
 
 import numpy as np
 import soundfile
 
+from tests.benchmarks.cpu import run_measured
 from tests.material.demo_session import FOLDER
 from tests.report.browser import chromium
 
@@ -57,17 +55,10 @@ def write_mix(file: Path) -> None:
 
 def run(*arguments: str) -> tuple[float, float]:
     """Run the command and return its wall time and its CPU time."""
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    start = time.perf_counter()
     command = [sys.executable, "-m", "vocheck", *arguments, "-o", os.devnull]
     # No folder can be made inside a device: nothing is kept, and nothing is known from before.
     nowhere = {**os.environ, "VOCHECK_CACHE": os.path.join(os.devnull, "none")}
-    done = subprocess.run(command, env=nowhere, check=False)
-    if done.returncode > 1:
-        raise RuntimeError(f"{command} gave {done.returncode}")
-    wall = time.perf_counter() - start
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return run_measured(command, nowhere)[:2]
 
 
 def switching_ms(page_file: Path) -> list[float]:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tests.material.demo_session import FOLDER
 from tests.session.misfortunes import break_the_reader, by_name
@@ -127,3 +131,55 @@ def test_a_command_does_the_rest_and_exits_with_2(
     lines = told.err.splitlines()
     assert len(lines) == 1
     assert "02_kiln_t9.flac" in lines[0]
+
+
+def test_what_is_too_long_for_a_take_is_told_by_its_head(tmp_path: Path):
+    """One line that names the command for it; a file of six hours is not read into memory."""
+    file = tmp_path / "all_day.wav"
+    soundfile.write(file, np.zeros(1801 * 1000, np.int16), 1000, "PCM_16")
+    (failure,) = check_all([file])
+    assert isinstance(failure, Failure)
+    assert failure.error == (
+        f"{file}: 30 minutes are too long for a take (30 at most): cut it into takes, or check it "
+        "whole with 'vocheck mix'"
+    )
+
+
+SITE = """
+import ctypes, os
+import vocheck.session.takefile as takefile
+def read(path):
+    {}
+takefile.read = read
+from vocheck.cli import main
+main()
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a copy of the process is made on Linux only")
+@pytest.mark.parametrize(
+    ("misfortune", "told"),
+    [
+        ("ctypes.string_at(0)", "cannot be measured: the decoder crashed (SIGSEGV)"),
+        ("bytes(1 << 50)", "does not fit into memory"),
+        ("import time; time.sleep = 0; b'\\xe9'.decode()", "UnicodeDecodeError"),
+        (
+            "from vocheck.session.workers import allow_cpu_s; allow_cpu_s(0.1)\n    while 1: pass",
+            "cannot be measured: took too much time",
+        ),
+    ],
+)
+def test_a_single_take_that_ends_the_process_is_one_line(
+    tmp_path: Path, misfortune: str, told: str
+):
+    """The program goes on in a copy of itself, and says what became of that."""
+    program = tmp_path / "program.py"
+    program.write_text(SITE.format(misfortune))
+    take = str(FOLDER / "02_kiln_t1.flac")
+    done = subprocess.run(
+        [sys.executable, program, "take", "--no-cache", take], capture_output=True, text=True
+    )
+    assert done.returncode == 2
+    assert (done.stdout, done.stderr.count("\n")) == ("", 1)
+    assert take in done.stderr
+    assert told in done.stderr

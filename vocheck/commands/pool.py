@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
+from vocheck.commands.alone import go_on_in_a_copy
 from vocheck.commands.options import cache_of_command, read_session_script
 
 if TYPE_CHECKING:
@@ -26,14 +27,15 @@ def take_settings(
 ) -> Iterator[tuple[list[Path], Settings]]:
     """Yield the takes among files and folders, and the settings for them.
 
-    Many takes are measured in worker processes, a single one here: starting another process costs
-    as much again, and where the one take crashes there is no other to go on with.
+    Many takes are measured in worker processes. For a single one that would cost as much again: it
+    is measured here, in a copy of this process.
     """
     from vocheck.session.names import find_recordings
 
     paths = find_recordings(files)
     settings = session_settings(paths, script_file, **options)
     if len(paths) < 2:
+        go_on_in_a_copy(paths[0])
         yield paths, settings
         return
     with worker_pool(min(jobs or _cores(), len(paths))) as executor:

@@ -25,6 +25,9 @@ from vocheck.session.workers import allow_length
 
 R = TypeVar("R", bound=Result)
 
+LONGEST_S = 1800.0
+"""A longer recording is refused: each minute needs some 100 MB while it is measured. `vocheck mix`
+reads files of any length in blocks."""
 SETTLED_S = 10.0
 """A file that was changed less long ago may change again at what its clock calls the same time."""
 
@@ -57,6 +60,7 @@ class TakeFile:
         self.path = path
         self._cache = cache
         self._only_known = only_known
+        self._head_is_fine = False
 
     @cached_property
     def sha256(self) -> str:
@@ -84,8 +88,7 @@ class TakeFile:
                 return known.sha256
         if self._only_known:
             raise UnknownTake(self.path)
-        with open_audio(self.path):
-            pass  # a file of any size that is no recording is told by its head alone
+        self._look_at_head()
         content = _hash(self.path)
         if settled and self._cache is not None and self._is_unchanged():
             self._cache.keep(key, _Content(content))
@@ -102,6 +105,7 @@ class TakeFile:
         """
         if self._only_known:
             raise UnknownTake(self.path)
+        self._look_at_head()
         recording = read(self.path)
         allow_length(recording.duration_s)
         return recording
@@ -136,6 +140,20 @@ class TakeFile:
         if self._is_unchanged():
             self._cache.keep(whole_key, made)
         return made
+
+    def _look_at_head(self) -> None:
+        """Refuse what is no recording, and what is too long to be held in memory as a take."""
+        if self._head_is_fine:
+            return
+        with open_audio(self.path) as file:
+            length_s = file.source.duration_s
+        if length_s > LONGEST_S:
+            raise AudioError(
+                f"{self.path}: {length_s / 60:.0f} minutes are too long for a take "
+                f"({LONGEST_S / 60:.0f} at most): cut it into takes, or check it whole with "
+                "'vocheck mix'"
+            )
+        self._head_is_fine = True
 
     @cached_property
     def _facts(self) -> os.stat_result | None:

@@ -221,10 +221,7 @@ class _Worker:
         self._process.join()
         self._pipe.close()
         code = self._process.exitcode or 0
-        if code >= 0:
-            return f"the process ended with status {code}"
-        name = signal.Signals(-code).name if -code in set(signal.Signals) else f"signal {-code}"
-        return _DEATHS.get(name, f"the process was ended by {name}")
+        return f"the process ended with status {code}" if code >= 0 else how_it_died(-code)
 
 
 _DEATHS = {
@@ -233,6 +230,14 @@ _DEATHS = {
     "SIGSEGV": "the decoder crashed (SIGSEGV)",
     "SIGABRT": "the decoder crashed (SIGABRT)",
 }
+
+
+def how_it_died(number: int) -> str:
+    """Return in a few words what it means that a signal ended a process."""
+    name = signal.Signals(number).name if number in set(signal.Signals) else f"signal {number}"
+    return _DEATHS.get(name, f"the process was ended by {name}")
+
+
 _one_start_at_a_time = threading.Lock()
 _in_worker = False
 
@@ -274,10 +279,8 @@ def _physical_bytes() -> int:
 
 def _work(pipe: Connection, memory_bytes: int, initializer: Callable[[], None] | None) -> None:
     """Do what comes through the pipe until it ends."""
-    global _in_worker
-    _in_worker = True
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process that asks
-    _limit_memory(memory_bytes)
+    limit_this_process(memory_bytes)
     if not os.environ.get("VOCHECK_DEBUG"):
         # What a C library says on its way down is no line for the user.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
@@ -289,6 +292,20 @@ def _work(pipe: Connection, memory_bytes: int, initializer: Callable[[], None] |
         except (EOFError, OSError):
             return
         pipe.send_bytes(_answer(call))
+
+
+def limit_this_process(memory_bytes: int | None = None) -> None:
+    """Let this process, which may be lost, use only so much memory and time.
+
+    Parameters
+    ----------
+    memory_bytes : int, optional
+        All that this machine has where omitted.
+    """
+    global _in_worker
+    _in_worker = True
+    _limit_memory(max(_LEAST_BYTES, _physical_bytes()) if memory_bytes is None else memory_bytes)
+    allow_cpu_s(START_CPU_S)
 
 
 def _answer(call: bytes) -> bytes:

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from vocheck.results import Result
-from vocheck.takes.takemap import FRAME_S, REPORTED_S, Features, Span, TakeMap
+from vocheck.takes.takemap import FRAME_S, REPORTED_S, Features, Span, TakeMap, distances
 
 Kind = Literal["missing", "repeated", "extra"]
 
@@ -168,12 +168,12 @@ def _kind_of_extra(take: Features, span: Span) -> Kind:
     first, last = round(span[0] / FRAME_S), round(span[1] / FRAME_S)
     length = last - first
     own = take.cepstra[first:last]
-    usual = float(np.median(np.linalg.norm(own[:, np.newaxis] - take.cepstra[::7], axis=2)))
+    usual = float(np.median(distances(own, take.cepstra[::7])))
     for start in (first - length, last):
         beside = take.cepstra[max(0, start - length // 4) : start + length + length // 4]
         if len(beside) < length // 2:
             continue
-        nearest = np.linalg.norm(own[:, np.newaxis] - beside, axis=2).min(axis=1)
+        nearest = distances(own, beside).min(axis=1)
         if float(np.median(nearest)) < 0.55 * usual:
             return "repeated"
     return "extra"

@@ -146,7 +146,7 @@ def map_takes(reference: Features, take: Features) -> TakeMap:
     if np.array_equal(a, b):  # the reference itself
         same = np.arange(len(a), dtype=np.float64) * FRAME_S
         return TakeMap(same, same, (), (), 1.0)
-    distance = _distances(a, b)
+    distance = distances(a, b)
     spoken = distance[np.ix_(reference.speech, take.speech)]
     best = float(np.median(np.concatenate((spoken.min(axis=0), spoken.min(axis=1)))))
     usual = float(np.median(spoken))
@@ -187,10 +187,11 @@ def _align(
     return align(cost, skip_a, skip_b, _OPEN_GAP, corridor).pairs
 
 
-def _distances(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+def distances(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Return how far each frame (row) of one is from each frame of the other."""
     squares = (a**2).sum(axis=1)[:, np.newaxis] + (b**2).sum(axis=1) - 2 * (a @ b.T)
-    distances: npt.NDArray[np.float32] = np.sqrt(np.maximum(squares, 0.0))
-    return distances
+    found: npt.NDArray[np.float32] = np.sqrt(np.maximum(squares, 0.0))
+    return found
 
 
 def _anchors(pairs: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
