@@ -56,8 +56,9 @@ def main() -> None:
                 rows.append(f"| {count} | {how} | {waited} | {cpu:.1f} |")
     how_measured = (
         f"{TAKES} takes of {SECONDS} s, 48 kHz, on {cores} cores with a worker on each; Python and "
-        f"imports included, least of {RUNS} runs; wall time where little else ran, else *busy*. Processes pay for imports twice and are safe: "
-        "a take that crashes one costs itself only. So the commands use them for two takes or more."
+        f"imports included, least of {RUNS} runs; wall time where little else ran, else *busy*. "
+        "Processes pay for imports twice and are safe: a take that crashes one costs itself only. "
+        "So the commands use them for two takes or more."
     )
     print("\n".join([*rows, how_measured]))
     if arguments.write:

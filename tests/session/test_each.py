@@ -136,7 +136,7 @@ def test_a_command_does_the_rest_and_exits_with_2(
 def test_what_is_too_long_for_a_take_is_told_by_its_head(tmp_path: Path):
     """One line that names the command for it; a file of six hours is not read into memory."""
     file = tmp_path / "all_day.wav"
-    soundfile.write(file, np.zeros(1801 * 1000, np.int16), 1000, "PCM_16")
+    soundfile.write(file, np.zeros(1801 * 8000, np.int16), 8000, "PCM_16")
     (failure,) = check_all([file])
     assert isinstance(failure, Failure)
     assert failure.error == (
