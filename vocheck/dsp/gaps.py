@@ -37,8 +37,10 @@ Places = npt.NDArray[np.intp]
 Numbers = npt.NDArray[np.float64]
 Spans = list[tuple[int, int]]
 
-_BLOCKS_PER_S = 12000
-_LOWPASS_HZ, _LOWPASS_ORDER = 48000, 4  # of two neighbors each, at this rate
+_BLOCKS_PER_S = 12000  # 4 samples of 48 kHz: the shortest gap looked for, 0.5 ms, fills six blocks
+# The low-pass takes the mean of two neighboring samples four times. Its zero is at half of 48 kHz;
+# at a multiple of that rate the two samples lie as far apart in time.
+_LOWPASS_HZ, _LOWPASS_ORDER = 48000, 4
 _SIDE = 12  # blocks: 1 ms
 _RING = 2  # blocks that an edge may ring
 _CLICK, _CREST = 3, 2.0  # blocks that a click may fill; of a voice the rest is not much lower
@@ -47,8 +49,9 @@ _FALL = amplitude_ratio(-24.0)  # below the side: where a hole is looked at
 _END = amplitude_ratio(3.0)  # it ends at this much above that, or at twice its own level
 _REACHES_S = (0.008, 0.5)  # the end is looked for within these, one after the other
 _CORNER_S = 0.003  # outside of each edge: what its corner is compared with
-_DEEPEST_DB, _STEEPEST_DB, _SHARPNESS_DB = 70.0, 50.0, (-15.0, 12.0)  # no more counts
-_STEEPNESS_WEIGHT = 0.25
+# Depth, steepness and sharpness count for no more than this: beyond it all holes are gaps alike.
+_DEEPEST_DB, _STEEPEST_DB, _SHARPNESS_DB = 70.0, 50.0, (-15.0, 12.0)
+_STEEPNESS_WEIGHT = 0.25  # of a decibel of steepness in the score; one of depth counts 1
 # Least score of holes up to a length in seconds.
 _LENGTHS_S = (0.00034, 0.0013, 0.004, 0.008, 0.06)
 _LEAST_SCORES = (72.0, 64.0, 66.0, 82.0, 92.0, 96.0)

@@ -82,9 +82,9 @@ from vocheck.voice.level import active_level_of
 
 _Float = TypeVar("_Float", bound=np.floating[Any])
 
-_ZERO_RUN_S = 0.005
-_ZERO_SHARE = 0.02  # of the pauses
-_GATE_DB = 6.0
+_ZERO_RUN_S = 0.005  # noise of 24 bits holds no run of zeros as long
+_ZERO_SHARE = 0.02  # of the pauses: a single dropout in a pause is no gate
+_GATE_DB = 6.0  # least step of the noise that counts: half the amplitude
 _SILENCE = 1e-15  # of power: below the last bit of any recording
 _TOP_SHARE = 0.45  # of the rate: a band above may hold the slope of a converter's filter
 _BAND_EDGES_HZ = (
@@ -93,31 +93,31 @@ _BAND_EDGES_HZ = (
 _SOFT_PERCENTILE = 5  # of a band's power within phrases: where the voice leaves the noise bare
 _VOICE_DB = -52.0  # re speech: softer moments within phrases may be the voice itself
 _HIDDEN_DB = -55.0  # re speech: softer noise under the words cannot be told from the voice
-_DEAD_DB = -50.0  # re speech
+_DEAD_DB = -50.0  # re speech: as far down as the softest sounds of a voice hide noise
 _PILE_HALF_DB, _AROUND_HALF_DB = 1.25, 4.0  # noise lies within the first, other sounds spread wider
-_PILE_TOP_DB, _PILE_STEP_DB = 50.0, 0.5
+_PILE_TOP_DB, _PILE_STEP_DB = 50.0, 0.5  # piles are looked for up to this step, so finely
 _PILE = 0.52  # of what lies around; clean takes have up to 0.51
-_PILE_SHARE = 0.03  # of the frames within phrases
+_PILE_SHARE = 0.03  # of the frames within phrases: fewer make no pile
 _PILE_BANDS = 3  # that must agree within 1 dB
-_CLOSED_DB = 5.0  # over the median of the pauses
-_CLOSED_FRAMES = 4
-_RISE_FRAMES, _OPENING_FRAMES = 3, 20  # of 5 ms
+_CLOSED_DB = 5.0  # over the median of the pauses: noise seldom swings higher
+_CLOSED_FRAMES = 4  # 20 ms: a shorter dip is not taken for the floor
+_RISE_FRAMES, _OPENING_FRAMES = 3, 20  # a rise within 15 ms, in the 0.1 s after the floor
 _RISE_DB = 50.0  # clean takes have up to 48
-_LATTICE_HZ = (200.0, 8000.0)
-_NR_DB = 6.2
+_LATTICE_HZ = (200.0, 8000.0)  # above hum and rumble, below the band edge of lossy codecs
+_NR_DB = 6.2  # rooms have 5.4 to 5.9; reverberation then trusts no decay. The limit is policy's
 _MARGINS_S = (0.06, 0.12)  # of a phrase: the activity's pads, in which a gate may be closed already
-_MIN_FRAMES = 12
+_MIN_FRAMES = 12  # 60 ms: a percentile of fewer says little
 _EDGE_S = 0.011  # half a window: frames that reach out of the pause are left out
 _DISTURBED = 2.0  # of the median power of all pauses: louder frames hold a breath or a click
 _SOFT_DB, _SOFT_S = -18.0, 0.35  # re speech, for so long: a voice alone seldom is, but in pauses
-_SOFT_BAND_HZ = (120.0, 6000.0)
+_SOFT_BAND_HZ = (120.0, 6000.0)  # where music has its tones; rumble and hiss left out
 _SOFT_SMOOTH = 5  # frames: 25 ms
 _RELEASE_S, _ONSET_S = 0.13, 0.05  # after the voice was loud, and before it is again
-_TONES_TOP_HZ = 5000.0
+_TONES_TOP_HZ = 5000.0  # higher partials are too soft to be found
 _MUSIC_FRACTION = 0.6  # takes without music had up to 0.51
 _MUSIC_PLACES = 8  # without music up to 7 where the fraction was above 0.51
 _MUSIC_BEFORE = 0.25  # tones in a frame before the first word: music had 0.8 and more
-_MUSIC_FRAMES = 12  # 0.4 s
+_MUSIC_FRAMES = 12  # 0.4 s: fewer moments tell no share
 
 
 @dataclass(frozen=True, kw_only=True)
