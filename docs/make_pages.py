@@ -75,7 +75,7 @@ def main() -> None:
         photograph(browser, potter / "mix.html", "mix.png")
         browser.close()
         subprocess.run(
-            ["pdftoppm", "-r", "90", "-f", "2", "-l", "2", "-png", "-singlefile"]
+            ["pdftoppm", "-r", "90", "-f", "3", "-l", "3", "-png", "-singlefile"]
             + [str(potter / "sheet.pdf"), str(Path(root) / "sheet")],
             check=True,
         )

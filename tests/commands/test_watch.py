@@ -122,7 +122,7 @@ def test_the_words_follow_the_verdict(booth):
     shutil.copyfile(SESSION / "script.txt", booth.folder / "script.txt")
     _, out, _ = booth(record(booth, FIXABLE), record(booth, "04_bowl_t3.flac"))
     pops, dropped = out.split("KEEP  04_bowl, take 3")
-    assert "01_river, take 2: Every word of the script was read" in pops
+    assert "01_river, take 2: All words were read" in pops
     assert "breath pop on “bridge”, “beside”" in pops
     assert "FIXABLE  04_bowl, take 3" in dropped
     assert "“minutes”" in dropped
@@ -148,8 +148,8 @@ def test_a_take_under_another_lines_name_is_held_against_that_line(booth):
         lambda: first.rename(second),
         lambda: second.rename(third),
     )
-    assert out.count("Every word of the script was read") == 1
-    assert "04_bowl, take 8: Every word of the script was read" in out
+    assert out.count("All words were read") == 1
+    assert "04_bowl, take 8: All words were read" in out
     assert re.search(r"04_bowl\s+done\s+9 keep", out)
 
 

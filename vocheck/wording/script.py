@@ -11,7 +11,7 @@ def reading_sentence(reading: Reading) -> str:
     if reading.misread is None:
         return f"Whether the words were read: cannot tell ({reading.not_measured['misread']})."
     if not reading.misread:
-        return "Every word of the script was read (small ones like “the” are not checked)."
+        return "All words were read; short ones like “the” are not checked."
     return f"Possibly not read as written: {counted(len(reading.misread), 'place')}."
 
 
