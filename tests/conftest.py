@@ -1,7 +1,41 @@
-"""What all tests share: nothing that was measured before is taken from anywhere."""
+"""What all tests share: nothing that was measured before is taken from anywhere; a quick set."""
 
 import os
+from pathlib import Path
+
+import pytest
 
 # No folder can be made inside a device, so nothing is kept and nothing found. Tests of the cache
 # name a folder of their own.
 os.environ["VOCHECK_CACHE"] = os.path.join(os.devnull, "none")
+
+QUICK = (
+    *("audio/test_codecs.py", "audio/test_tags.py", "audio/test_broadcast_wav.py"),
+    *("booth/test_linelog.py", "commands/test_explain.py", "commands/test_targets.py"),
+    *("conformance/test_tech3342.py", "conformance/test_p56.py", "conformance/test_weighting.py"),
+    *("dsp/test_helpers.py", "dsp/test_octaves.py", "dsp/test_regression.py"),
+    *("dsp/test_spectrogram.py", "voice/test_cepstra.py", "voice/test_pitch.py"),
+    *("mix/test_meters.py", "policy/test_delivery.py", "policy/test_malformed.py"),
+    *("policy/test_shipped.py", "report/test_markers.py", "report/test_sheet.py"),
+    *("room/test_room.py", "script/test_script.py", "session/test_each.py"),
+    *("takes/test_order.py", "takes/test_differences.py", "takes/test_takemap.py"),
+    *("test_cli.py", "test_files.py", "test_judge.py", "test_recording.py", "test_results.py"),
+    *("test_session.py", "test_import_contract.py", "wording/test_ranking.py"),
+)
+"""Files of which the first case of each test is in the quick set: some of every room."""
+
+EVERY_MEASUREMENT = "test_gain_moves_absolute_levels_and_nothing_else"
+"""In the quick set with all its cases."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the quick set: ``-m quick``."""
+    here = Path(__file__).parent
+    seen: set[tuple[str, str]] = set()
+    for item in items:
+        file = item.path.relative_to(here).as_posix()
+        function = item.name.partition("[")[0]
+        first = file in QUICK and (file, function) not in seen
+        seen.add((file, function))
+        if first or function == EVERY_MEASUREMENT:
+            item.add_marker(pytest.mark.quick)
