@@ -13,9 +13,9 @@ import numpy as np
 import soundfile
 import soxr
 
-from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
 from tests.material import outside, packages
+from tests.material.carriers import TESTED_ON, carriers
 from tests.material.speech import Speech
 from vocheck.measurements import tone
 from vocheck.measurements.tone import Tone

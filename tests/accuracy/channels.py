@@ -9,8 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
+from tests.material.carriers import TESTED_ON, carriers
 from vocheck.measurements import format as measured
 from vocheck.measurements.format import Format
 from vocheck.recording import Recording

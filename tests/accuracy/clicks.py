@@ -8,9 +8,10 @@ from __future__ import annotations
 import numpy as np
 import soxr
 
-from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
 from tests.material import speech
+from tests.material.carriers import TESTED_ON, carriers
+from tests.material.planted import digital_click, mouth_click
 from tests.material.speech import Speech
 from vocheck.measurements import clicks
 from vocheck.measurements.clicks import Click
@@ -20,25 +21,6 @@ from vocheck.voice.level import active_level_of
 STRENGTHS_DB = (-30, -20, -10, 0, 10)
 SPACING_S = 0.25
 DIGITAL_WITHIN_S, MOUTH_WITHIN_S = 0.001, 0.01
-
-
-def digital_click(rng: np.random.Generator) -> np.ndarray:
-    """Return one to three wrong samples of peak 1."""
-    wrong = rng.uniform(0.4, 1.0, rng.integers(1, 4))
-    return wrong / wrong.max() * rng.choice([-1.0, 1.0])
-
-
-def mouth_click(rate: int, rng: np.random.Generator) -> np.ndarray:
-    """Return a tick of peak 1: one to three decaying resonances of 1-7 kHz, 0.8-6 ms long."""
-    length_s = rng.uniform(0.0008, 0.006)
-    t = np.arange(int(2.5 * length_s * rate) + 8) / rate
-    tick = np.zeros(len(t))
-    for _ in range(rng.integers(1, 4)):
-        hz = rng.uniform(1000.0, 7000.0)
-        wave = np.sin(2 * np.pi * hz * t + rng.uniform(0, 2 * np.pi))
-        tick += rng.uniform(0.3, 1.0) * wave * np.exp(-t / (length_s / 4))
-    tick *= 1 - np.exp(-t / rng.uniform(0.00005, 0.0003))
-    return tick / np.abs(tick).max()
 
 
 def pauses_of(take: Speech, shortest_s: float) -> list[tuple[float, float]]:

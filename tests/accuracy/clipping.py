@@ -16,6 +16,7 @@ import soxr
 
 from tests.accuracy.sections import write_section
 from tests.material import outside, packages, speech
+from tests.material.planted import clip
 from vocheck.measurements import clipping
 from vocheck.measurements.clipping import Clipping
 from vocheck.recording import Recording
@@ -45,12 +46,6 @@ def clean_files() -> list[tuple[str, Samples, int]]:
     words = [_read(path) for folder in folders for path in sorted(folder.glob("*.wav"))]
     readers = [(v.name, v.samples, v.rate) for v in (*speech.labelled(), *speech.unlabelled()[:2])]
     return [*((v.name, v.samples, v.rate) for v in lines), *words, *readers]
-
-
-def clip(x: Samples, share: float) -> tuple[Samples, int]:
-    """Return `x` clipped so that `share` of its samples are cut, and how many those are."""
-    ceiling = np.quantile(np.abs(x), 1.0 - share)
-    return np.clip(x, -ceiling, ceiling), int(np.count_nonzero(np.abs(x) >= ceiling))
 
 
 def _peaking(x: Samples, peak: float) -> Samples:

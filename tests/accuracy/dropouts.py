@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import soxr
 
-from tests.accuracy.carriers import TESTED_ON, carriers
 from tests.accuracy.sections import write_section
+from tests.material.carriers import TESTED_ON, carriers
 from tests.material.speech import Speech
 from vocheck.measurements import dropouts
 from vocheck.recording import Recording

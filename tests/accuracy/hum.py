@@ -7,31 +7,14 @@ import math
 import numpy as np
 
 from tests.accuracy.sections import write_section
-from tests.accuracy.takes import RATE, SPEECH_DBFS, WHAT, clean, in_room, real, scaled
+from tests.material.planted import HARMONICS, SPECTRA, mains
+from tests.material.takes import RATE, SPEECH_DBFS, WHAT, clean, in_room, real, scaled
 from vocheck.measurements import hum
 from vocheck.recording import Recording
 
 ROOM_DB = -55.0
 HUMS_DB = (-30.0, -40.0, -50.0, -60.0, -70.0)
 WHINES_DB = (-50.0, -60.0, -70.0, -80.0)
-HARMONICS = 10
-# Strength of the n-th multiple: a ground loop, a transformer (even ones), a dimmer's buzz.
-SPECTRA = (
-    lambda n: 1.0 / n,
-    lambda n: (1.0 if n % 2 == 0 else 0.2) / n,
-    lambda n: 0.3 if n < 3 else 0.5,
-)
-
-
-def mains(frames: int, hz: float, kind: int, rng: np.random.Generator) -> np.ndarray:
-    """Return hum whose frequency wanders by 0.02 Hz, with random strengths and phases."""
-    t = np.arange(frames) / RATE
-    wander = 0.02 * np.sin(2 * np.pi * t / 17.0 + rng.uniform(0, 6))
-    phase = 2 * np.pi * np.cumsum(hz + wander) / RATE
-    return sum(
-        SPECTRA[kind](n) * rng.uniform(0.5, 1.0) * np.sin(n * phase + rng.uniform(0, 6))
-        for n in range(1, HARMONICS + 1)
-    )
 
 
 def hum_table() -> str:

@@ -10,10 +10,10 @@ from scipy.signal import oaconvolve
 
 from tests.accuracy.processing import TREATMENTS
 from tests.accuracy.sections import write_section
-from tests.accuracy.takes import RATE, SPEECH_DBFS, clean, colored, in_room, real, scaled
 from tests.material import speech
 from tests.material.demo_session import FOLDER
 from tests.material.music import excerpts, under
+from tests.material.takes import RATE, SPEECH_DBFS, clean, colored, in_room, real, scaled
 from tests.measurements.test_reverberation import room
 from vocheck.audio.readers import read
 from vocheck.measurements import processing

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.accuracy.sections import write_section
-from tests.accuracy.takes import RATE, SPEECH_DBFS, WHAT, clean, colored, in_room, scaled
+from tests.material.takes import RATE, SPEECH_DBFS, WHAT, clean, colored, in_room, scaled
 from vocheck.dsp.weighting import power_gain
 from vocheck.measurements import noise
 from vocheck.recording import Recording

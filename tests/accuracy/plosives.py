@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from tests.accuracy.sections import write_section
 from tests.material import speech
+from tests.material.planted import noise_burst, ringing_spike
 from tests.material.speech import Speech
 from vocheck.measurements import plosives
 from vocheck.measurements.plosives import Plosive, Plosives
@@ -24,44 +25,6 @@ RATE = 16000  # everything that matters lies below 300 Hz
 TOLERANCE_S = 0.06  # a blast lasts 10-80 ms
 
 Shape = Callable[[int, np.random.Generator], npt.NDArray[np.float64]]
-
-
-def noise_burst(rate: int, rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Return a blast made of a half cycle of 15-40 Hz and low-passed noise (turbulence)."""
-    attack, decay = rng.uniform(0.003, 0.010), rng.uniform(0.012, 0.040)
-    frames = round(0.25 * rate)
-    t = np.arange(frames) / rate
-    hz = np.fft.rfftfreq(frames, 1 / rate)
-    corner = rng.uniform(30, 80)
-    spectrum = np.fft.rfft(rng.standard_normal(frames)) / (1 + (hz / corner) ** 2)
-    noise = np.fft.irfft(spectrum, frames)
-    envelope = np.minimum(t / attack, 1) * np.exp(-np.maximum(t - attack, 0) / decay)
-    f = rng.uniform(15, 40)
-    half = np.sin(2 * np.pi * f * t) * (t < 0.5 / f) * rng.choice([-1, 1])
-    return _as_recorded(0.5 * envelope * noise / noise.std() + half, rate, rng.uniform(20, 40))
-
-
-def ringing_spike(rate: int, rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Return a one-sided spike of 8-15 ms and the ringing of a shock mount at 14-22 Hz after it.
-
-    So look the natural pops of a close-miked reader.
-    """
-    frames = round(0.4 * rate)
-    t = np.arange(frames) / rate
-    width, f, decay = rng.uniform(0.008, 0.015), rng.uniform(14, 22), rng.uniform(0.04, 0.07)
-    spike = np.sin(np.pi * np.minimum(t / width, 1)) ** 2
-    ringing = np.where(t > width, np.sin(2 * np.pi * f * (t - width)) * np.exp(-t / decay), 0)
-    return _as_recorded(rng.choice([-1, 1]) * (spike - 0.5 * ringing), rate, 20.0)
-
-
-def _as_recorded(
-    x: npt.NDArray[np.float64], rate: int, corner_hz: float
-) -> npt.NDArray[np.float64]:
-    """Return `x` after a second-order high-pass (the microphone), loudest 40 ms at an RMS of 1."""
-    s = 1j * np.fft.rfftfreq(4 * len(x), 1 / rate) / corner_hz
-    x = np.fft.irfft(np.fft.rfft(x, 4 * len(x)) * s**2 / (1 + 1.414 * s + s**2))[: 2 * len(x)]
-    window = np.ones(round(0.04 * rate))
-    return x / np.sqrt(np.convolve(x**2, window / len(window)).max())
 
 
 def inject(

@@ -9,43 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.accuracy.sections import write_section
-from tests.accuracy.takes import RATE, SPEECH_DBFS, WHAT, clean, colored, in_room, real, scaled
+from tests.material.planted import BLOCK, envelope_db, spectral, turned_down
+from tests.material.takes import RATE, SPEECH_DBFS, WHAT, clean, colored, in_room, real, scaled
 from vocheck.measurements import processing
 from vocheck.recording import Recording
 
-BLOCK = 48  # samples: the level is followed in steps of 1 ms
 STEP = 24  # samples: 0.5 ms, in which a gate moves
-SIZE, HOP = 1024, 256  # of the noise reduction's windows
 
 THRESHOLDS_DB = (-30.0, -23.0, -16.0, -9.0)
 DEPTHS_DB = (6.0, 12.0, 20.0, 40.0, math.inf)
 CONVERTER_DBFS = -95.0
 SOME = range(0, 20, 2)  # of the takes, by number
-
-
-def envelope_db(x: np.ndarray, release_s: float = 0.08) -> np.ndarray:
-    """Return the level of `x` every 1 ms: it rises at once and falls with a release time."""
-    whole = len(x) // BLOCK * BLOCK
-    power = np.square(x[:whole].astype(np.float64)).reshape(-1, BLOCK).mean(axis=1)
-    keep = np.exp(-0.001 / release_s)
-    # The running maximum of power[i] * keep^(n - i), in the logarithm.
-    index = np.arange(len(power))
-    held = np.maximum.accumulate(np.log(power + 1e-18) - index * np.log(keep)) + index * np.log(
-        keep
-    )
-    return 10.0 / np.log(10.0) * held
-
-
-def turned_down(x: np.ndarray, gain_db: np.ndarray) -> np.ndarray:
-    """Return `x` under a gain given every 1 ms, smoothed over 10 ms."""
-    gain = np.repeat(10.0 ** (gain_db / 20.0), BLOCK)
-    gain = np.pad(gain, (0, len(x) - len(gain)), mode="edge")
-    window = np.hanning(482)[1:-1]
-    padded = np.pad(gain, 240, mode="edge")
-    total = np.fft.irfft(
-        np.fft.rfft(padded, 2 * len(padded)) * np.fft.rfft(window / window.sum(), 2 * len(padded))
-    )
-    return (x * np.maximum(total[479 : 479 + len(x)], 0.0)).astype(np.float32)
 
 
 def gate(depth_db: float) -> Callable[[np.ndarray], np.ndarray]:
@@ -103,24 +77,6 @@ def expander(x: np.ndarray) -> np.ndarray:
     """Return `x` after an expander of 1 : 2.5 below -18 dB re speech, 20 dB at most."""
     below = envelope_db(x) - (SPEECH_DBFS - 18.0)
     return turned_down(x, np.clip(1.5 * below, -20.0, 0.0))
-
-
-def spectral(x: np.ndarray, gain: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> np.ndarray:
-    """Return `x` under a gain per bin that is made from its power and that of its noise.
-
-    The noise is the mean over the half second before the first word.
-    """
-    window = np.sqrt(np.hanning(SIZE + 1)[:-1])
-    padded = np.pad(x.astype(np.float64), SIZE)
-    spectra = np.fft.rfft(
-        np.lib.stride_tricks.sliding_window_view(padded, SIZE)[::HOP] * window, axis=1
-    )
-    power = np.abs(spectra) ** 2 + 1e-30
-    noise = power[6 : round(0.5 * RATE / HOP)].mean(axis=0)
-    out = np.zeros(len(padded))
-    for i, frame in enumerate(np.fft.irfft(spectra * gain(power, noise), SIZE, axis=1) * window):
-        out[i * HOP : i * HOP + SIZE] += frame
-    return (out[SIZE : SIZE + len(x)] / 2.0).astype(np.float32)
 
 
 def subtraction(x: np.ndarray) -> np.ndarray:

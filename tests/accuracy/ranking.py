@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import spearmanr
 
-from tests.accuracy.faults import (
+from tests.accuracy.sections import write_section
+from tests.material.faults import (
     FAULTS,
     Fault,
     Line,
@@ -24,7 +25,6 @@ from tests.accuracy.faults import (
     lines,
     mixed_takes,
 )
-from tests.accuracy.sections import write_section
 from tests.training.ranking.fit import amounts, audible, fit, fitted_criteria
 from vocheck.policy.judge import judge, verdict_of
 from vocheck.policy.limits import load_limits

@@ -17,9 +17,9 @@ import numpy.typing as npt
 
 from tests.accuracy.sections import write_section
 from tests.material import outside
-from tests.training.reverberation.rooms import Room, rooms
-from tests.training.reverberation.takes import Take, take
-from tests.training.reverberation.voices import Voice, voices
+from tests.material.dry_voices import Voice, voices
+from tests.material.room_takes import Take, take
+from tests.material.simulated_rooms import Room, rooms
 from vocheck.measurements.reverberation import C50_RANGE_DB, Reverberation, pool
 
 ROOMS = outside.CACHE / "simulated-rooms"

@@ -13,14 +13,13 @@ import numpy as np
 
 from tests.accuracy.sections import write_section
 from tests.material import speech
+from tests.material.planted import TOLERANCE_S, with_bell
 from tests.material.speech import SIBILANTS, Speech
 from vocheck.measurements import sibilance
 from vocheck.measurements.sibilance import Sibilance
 from vocheck.recording import Recording
 from vocheck.voice.activity import activity_of
 from vocheck.voice.level import active_level_of
-
-TOLERANCE_S = 0.03  # of the labels: aligned ones are right to 25 ms, hand-made ones to 15 ms
 
 
 def voices() -> Iterator[tuple[str, Speech]]:
@@ -55,23 +54,6 @@ def score(voice: Speech, result: Sibilance) -> tuple[int, int, int, int, Counter
         for e in wrong
     )
     return found, len(wanted), len(events) - len(wrong), len(events), labels
-
-
-def with_bell(voice: Speech, gain_db: float, centre_hz: float = 6700.0, q: float = 1.2) -> Speech:
-    """Return the voice through a peaking filter (5-9 kHz), as a brighter microphone would give.
-
-    Peaking filter after R. Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter
-    coefficients" (W3C Note, 2021).
-    """
-    from scipy.signal import lfilter
-
-    a = 10 ** (gain_db / 40)
-    w = 2 * np.pi * centre_hz / voice.rate
-    alpha = np.sin(w) / (2 * q)
-    b = [1 + alpha * a, -2 * np.cos(w), 1 - alpha * a]
-    c = [1 + alpha / a, -2 * np.cos(w), 1 - alpha / a]
-    samples = lfilter(b, c, voice.samples).astype(np.float32)
-    return Speech(voice.name, samples, voice.rate, voice.phones)
 
 
 def found_table() -> str:

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 
 from tests.accuracy.sections import write_section
-from tests.accuracy.takes import RATE, SPEECH_DBFS, colored, scaled
 from tests.material import speech as voices
+from tests.material.takes import RATE, SPEECH_DBFS, colored, scaled
 from vocheck.measurements import speech
 from vocheck.recording import Recording
 from vocheck.voice.activity import FRAME_S, activity_of

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 import soxr
 
-from tests.accuracy.clicks import digital_click, matched, mouth_click, pauses_of
+from tests.accuracy.clicks import matched, pauses_of
 from tests.material import speech
+from tests.material.planted import digital_click, mouth_click
 from vocheck.measurements import clicks
 from vocheck.recording import Recording
 from vocheck.voice.level import active_level_of

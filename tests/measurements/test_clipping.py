@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.accuracy.clipping import CHAINS, EVIDENCE, clip
+from tests.accuracy.clipping import CHAINS, EVIDENCE
 from tests.material import speech
+from tests.material.planted import clip
 from vocheck.measurements import clipping
 from vocheck.recording import Recording
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.accuracy.plosives import inject, noise_burst, pair, ringing_spike
+from tests.accuracy.plosives import inject, pair
 from tests.material import speech
+from tests.material.planted import noise_burst, ringing_spike
 from vocheck.measurements import plosives
 from vocheck.recording import Recording
 from vocheck.voice.activity import activity_of

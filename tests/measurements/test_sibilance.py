@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.accuracy.sibilance import measure, score, with_bell
+from tests.accuracy.sibilance import measure, score
 from tests.material import speech
+from tests.material.planted import with_bell
 from vocheck.measurements import sibilance
 from vocheck.recording import Recording
 

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.accuracy.hum import mains
-from tests.accuracy.takes import scaled
 from tests.material import speech
+from tests.material.planted import mains
+from tests.material.takes import scaled
 from vocheck.measurements.dropouts import Dropout, Dropouts
 from vocheck.policy.facts import look_up
 from vocheck.recording import Recording

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import nnls
 
-from tests.accuracy.faults import FAULTS, Take, graded_takes, lines, mixed_takes
+from tests.material.faults import FAULTS, Take, graded_takes, lines, mixed_takes
 from vocheck.measurements import Measurements
 from vocheck.takes.rank import Criterion, load_criteria, relative_damage, take_costs
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import vocheck.measurements
 from tests.accuracy import reverberation as accuracy
+from tests.material.dry_voices import voices
+from tests.material.room_takes import random_takes
+from tests.material.simulated_rooms import SHORTEST_S, rooms
 from tests.training.reverberation.fit import fit
-from tests.training.reverberation.rooms import SHORTEST_S, rooms
-from tests.training.reverberation.takes import random_takes
-from tests.training.reverberation.voices import voices
 from vocheck.measurements.reverberation import COEFFICIENTS
 
 

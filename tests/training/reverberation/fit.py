@@ -4,7 +4,7 @@ A few small networks over sets (`vocheck.dsp.regression.SetNetworks`) give, for 
 logarithm of the reverberation time with its 5 % and 95 % quantiles, C50, the early decay time and
 the octaves. Their interval is conformal: fits without a quarter of the voices and a sixth of the
 rooms tell, on takes of just those, how far it has to be stretched to hold the truth 9 times out of
-10. Takes that were altered for learning alone (`tests.training.reverberation.takes`) do not count
+10. Takes that were altered for learning alone (`tests.material.room_takes`) do not count
 there. It is the interval as it is told that is stretched: where the rule without training widens
 it, too.
 """
@@ -23,7 +23,7 @@ import jax.numpy as jnp
 import numpy as np
 import numpy.typing as npt
 
-from tests.training.reverberation.takes import Take
+from tests.material.room_takes import Take
 from vocheck.dsp.regression import SetNetworks, log_count, standardized
 from vocheck.measurements.reverberation import (
     C50_RANGE_DB,

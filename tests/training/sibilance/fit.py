@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from tests.accuracy.sibilance import TOLERANCE_S
+from tests.material.planted import TOLERANCE_S
 from tests.material.speech import SIBILANTS, Speech
 from tests.training.sibilance.voices import Voice
 from vocheck.dsp.regression import standardized

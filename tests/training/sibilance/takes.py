@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from tests.accuracy.sibilance import with_bell
 from tests.material import speech
+from tests.material.planted import with_bell
 from tests.material.speech import Phone, Speech
 from tests.training.sibilance.voices import Voice
 from vocheck.voice.level import active_level

@@ -32,15 +32,21 @@ from scipy.fft import next_fast_len
 from scipy.ndimage import uniform_filter1d
 
 import vocheck
-from tests.accuracy.clicks import digital_click, mouth_click
-from tests.accuracy.clipping import clip
-from tests.accuracy.hum import mains
-from tests.accuracy.plosives import noise_burst, ringing_spike
-from tests.accuracy.processing import envelope_db, spectral, turned_down
-from tests.accuracy.sibilance import with_bell
-from tests.accuracy.takes import colored, scaled
 from tests.material import outside, speech
+from tests.material.planted import (
+    clip,
+    digital_click,
+    envelope_db,
+    mains,
+    mouth_click,
+    noise_burst,
+    ringing_spike,
+    spectral,
+    turned_down,
+    with_bell,
+)
 from tests.material.speech import Speech
+from tests.material.takes import colored, scaled
 from vocheck.measurements import Measurements, measure
 from vocheck.recording import Recording
 from vocheck.voice.activity import activity_of
@@ -476,7 +482,7 @@ def _reading(voice: Speech, rng: np.random.Generator) -> Speech:
 @lru_cache
 def lines(*, testing: bool) -> tuple[Line, ...]:
     """Return the lines to fit on, or those to test on; no voice and no sentence is in both."""
-    from tests.training.reverberation.voices import voices
+    from tests.material.dry_voices import voices
 
     names, texts = (
         (speech.TEST_VOICES, speech.TEST_LINES)

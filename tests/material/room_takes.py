@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tests.training.reverberation.rooms import Room, varied
-from tests.training.reverberation.voices import RATE_HZ, Voice
+from tests.material.dry_voices import RATE_HZ, Voice
+from tests.material.simulated_rooms import Room, varied
 from vocheck.voice.speech_decays import Decays, find_decays
 
 Signal = npt.NDArray[np.float32]
