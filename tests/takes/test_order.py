@@ -11,10 +11,12 @@ from vocheck.measurements.clicks import Click
 from vocheck.measurements.clipping import ClippedRun
 from vocheck.measurements.dropouts import Dropout
 from vocheck.measurements.plosives import Plosive
+from vocheck.policy.costs import load_ranking
 from vocheck.script.reading import Misread, Reading
 from vocheck.session.names import Note
 from vocheck.takes.rank import (
     LineRanking,
+    grade_of,
     load_criteria,
     rank_line,
     relative_damage,
@@ -114,6 +116,14 @@ def test_the_grade_follows_the_damage():
     assert [t.score for t in order] == pytest.approx([0.0, -0.5, -1.0, -6.0])
     grades = [t.standing.grade for t in order]
     assert grades == ["as clean", "as clean", "slightly worse", "clearly worse"]
+
+
+def test_the_words_for_a_distance_in_points():
+    """The borders themselves belong to the worse side."""
+    scale = load_ranking().scale
+    near, far = scale.undecided, scale.clearly
+    told = [grade_of(points, scale) for points in (0.0, near - 0.01, near, far - 0.01, far)]
+    assert told == ["as clean", "as clean", "slightly worse", "slightly worse", "clearly worse"]
 
 
 def test_the_verdict_stands_before_the_damage():
