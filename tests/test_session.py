@@ -7,15 +7,9 @@ from pathlib import Path
 import pytest
 
 from vocheck.errors import SessionError
-from vocheck.session.names import (
-    Note,
-    compile_pattern,
-    find_recordings,
-    group_takes,
-    parse_name,
-    read_notes,
-    take_key,
-)
+from vocheck.session.lineup import find_recordings, group_takes
+from vocheck.session.names import compile_pattern, parse_name
+from vocheck.session.notes import Note, read_notes, take_key
 
 
 @pytest.mark.parametrize(
@@ -58,16 +52,17 @@ def test_a_bad_pattern_is_named(pattern: str, message: str):
 def test_takes_are_grouped_by_line_in_the_order_of_their_numbers():
     """t10 comes after t2; what is no take is set apart."""
     paths = [Path(name) for name in ("a_t10.wav", "b_t1.wav", "a_t2.wav", "room_tone.wav")]
-    lines, others = group_takes(paths, compile_pattern())
+    lines, others, _ = group_takes({path: parse_name(path) for path in paths})
     assert {k: [take for _, take in v] for k, v in lines.items()} == {"a": [2, 10], "b": [1]}
     assert others == [Path("room_tone.wav")]
 
 
 def test_names_that_say_nothing_are_takes_of_one_line(tmp_path: Path):
-    """A folder of good.wav and bad.wav is one line named after the folder."""
+    """A folder of good.wav and bad.wav seems to be one line; only the sound can prove it."""
     folder = tmp_path / "potter"
-    lines, others = group_takes([folder / "good.wav", folder / "bad.wav"], compile_pattern())
-    assert list(lines) == ["potter"]
+    names = dict.fromkeys((folder / "good.wav", folder / "bad.wav"))
+    lines, others, unsure = group_takes(names)
+    assert list(lines) == ["potter"] == list(unsure)
     assert others == []
 
 

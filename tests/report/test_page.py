@@ -14,7 +14,7 @@ from tests.material.demo_session import FOLDER
 from tests.report.browser import until
 from tests.report.conftest import NASTY
 from vocheck.report.page import render_page, wave_path
-from vocheck.session.names import read_notes
+from vocheck.session.notes import read_notes
 from vocheck.session.take import check_take
 from vocheck.takes.overview import make_overview
 

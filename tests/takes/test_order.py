@@ -13,7 +13,7 @@ from vocheck.measurements.dropouts import Dropout
 from vocheck.measurements.plosives import Plosive
 from vocheck.policy.costs import load_ranking
 from vocheck.script.reading import Misread, Reading
-from vocheck.session.names import Note
+from vocheck.session.notes import Note
 from vocheck.takes.rank import (
     LineRanking,
     grade_of,

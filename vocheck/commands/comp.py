@@ -66,6 +66,10 @@ def command(
 
         report = render_sheets(comp.sheets)
     deliver(report, output)
+    from vocheck.wording.ranking import sound_sentences
+
+    for told in (*comp.problems, *sound_sentences(comp.ranking)):
+        complain(told)
     for failure in comp.failures:
         complain(failure.error)
     return 2 if comp.failures else 0

@@ -30,7 +30,7 @@ def take_settings(
     Many takes are measured in worker processes. For a single one that would cost as much again: it
     is measured here, in a copy of this process.
     """
-    from vocheck.session.names import find_recordings
+    from vocheck.session.lineup import find_recordings
 
     paths = find_recordings(files)
     settings = session_settings(paths, script_file, **options)

@@ -23,6 +23,7 @@ from vocheck.commands.options import (
 )
 
 if TYPE_CHECKING:
+    from vocheck.session.lineup import Session
     from vocheck.session.settings import Options
 
 DEFAULT_TARGETS = ("social",)
@@ -82,15 +83,16 @@ def command(
     """
     from vocheck.commands.pages import write_page, write_sheet
     from vocheck.commands.pool import take_settings
-    from vocheck.session.names import open_session, read_notes
+    from vocheck.session.lineup import open_session
+    from vocheck.session.notes import parse_notes
     from vocheck.takes.rank import rank_takes
 
-    notes = read_notes(notes_file) if notes_file else None
+    notes, problems = parse_notes(notes_file) if notes_file else (None, ())
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
     chosen: Options = {"targets": targets, "pattern": pattern, "notes": notes}
     with take_settings(takes, jobs, script_file, **chosen) as (paths, settings):
-        _known_lines(explain, open_session(paths, settings.pattern, settings.notes).lines)
+        _known_lines(explain, open_session(paths, settings.pattern, settings.notes))
         if page is None and sheet is None:
             ranking = rank_takes(paths, settings, progress=progress(quiet))
         else:
@@ -116,17 +118,21 @@ def command(
 
         report = render_ranking(ranking, explain)
     deliver(report, output)
+    for problem in (*problems, *ranking.problems):
+        complain(problem)
     for failure in ranking.failures:
         complain(failure.error)
     found = [finding.severity for take in ranked for finding in take.result.findings]
     return exit_status(found, fail_on, len(ranking.failures))
 
 
-def _known_lines(asked: Iterable[str], lines: Iterable[str]) -> None:
+def _known_lines(asked: Iterable[str], session: Session) -> None:
     """See that lines to explain are there before anything is measured."""
     import difflib
 
-    known = list(lines)
+    if session.unsure:
+        return  # only their sound will tell which lines there are
+    known = list(session.lines)
     for name in asked:
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1, cutoff=0.4)

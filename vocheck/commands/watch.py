@@ -351,9 +351,9 @@ class _Desk:
 
     def _under_name(self, take: TakeResult, path: Path) -> TakeResult:
         """Return a take as its new name tells line and number."""
-        from vocheck.session.names import parse_name
+        from vocheck.session.lineup import take_name
 
-        name = parse_name(path, self._settings.pattern)
+        name = take_name(path, self._settings.pattern, self._settings.notes)
         return replace(
             take,
             path=str(path),

@@ -1,235 +1,251 @@
-"""A folder of takes: which file is which line and take, and what the session notes say.
+"""A folder of takes: which file is which line and take, as its name tells.
 
-A file name tells line and take: ``02_kiln_t3.wav`` is take 3 of line ``02_kiln``. The pattern is a
-regular expression with the groups ``line`` and ``take``, matched against the whole name without its
-suffix; a studio sets its own as ``pattern`` under ``[session]`` in ``vocheck.toml``.
+``02_kiln_t3.wav`` is take 3 of line ``02_kiln``. The usual shapes are known: the word for a take in
+several languages before or after its number, scene, slate and take, what is written behind the
+number (a pickup, a side, a rate), dates in front. A studio with other names sets a regular
+expression with the groups ``line`` and ``take`` as ``pattern`` under ``[session]`` in
+``vocheck.toml``; it is matched against the whole name without its suffix.
 
-Notes are a CSV file with the columns ``take, circled, rating, remark`` (``notes.csv`` in the folder
-is found by itself). A circled take is the director's choice.
+A number without a word for a take may count takes, lines or files: such a name is *unsure*, and
+what it seems to say is to be proved by something else: the script, the notes, or the sound
+(`vocheck.takes.lines`). A name that counts recordings only (``20260504_003``) says no line.
 """
 
 from __future__ import annotations
 
-import csv
 import os
-from collections.abc import Iterable, Mapping, Sequence
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from vocheck.errors import SessionError
 from vocheck.policy.pattern import NamePattern, PatternError, name_pattern
-from vocheck.results import Result
 
-DEFAULT_PATTERN = r"(?P<line>.+?)[ ._-]+(?:take|tk|t)[ ._-]*(?P<take>\d+)"
-NOTES_NAME = "notes.csv"
-SUFFIXES = frozenset(
-    ".wav .wave .bwf .rf64 .w64 .aif .aiff .aifc .caf .flac .mp3 .ogg .oga .opus"
-    " .m4a .mp4 .mov .mkv .webm".split()
+_SEPARATOR = r"[ ._\-–—,;~#()\[\]]"
+_TAKE_WORDS = (
+    "takes|take|tke|tk|t"  # English, and what slates write everywhere
+    "|prise|toma|tomada|presa|ripresa|tagning|tagn|optagelse|opptak|opname|otto|klappe|versuch"
+    "|ujęcie|ujecie|záběr|zaber|felvétel|çekim|cekim|дубль|дубл|λήψη|テイク|테이크|镜次|条"
 )
-"""What counts as a recording in a folder; any file named by itself is tried."""
-
-_YES = frozenset({"1", "y", "yes", "true", "x", "circled", "o"})
+# Before the word a separator, a digit (S03T2) or a change to upper case (kilnT2).
+_TAKE = re.compile(
+    rf"(?:^|(?<={_SEPARATOR})|(?<=\d)|(?-i:(?<=[^\W\d_A-Z])(?=[A-Z])))"
+    rf"(?P<word>{_TAKE_WORDS}){_SEPARATOR}{{0,3}}(?:№ ?)?"
+    rf"(?P<number>\d+|(?<={_SEPARATOR})(?:one|two|three|four|five|six|seven|eight|nine|ten))"
+    r"(?P<letter>[a-z]?)(?![^\W_])",
+    re.IGNORECASE,
+)
+_ORDINAL = re.compile(
+    rf"(?:^|(?<={_SEPARATOR}))第?(?P<number>\d+)(?:st|nd|rd|th|er|ère|e|ème|a|ª|º|\.)?"
+    rf"{_SEPARATOR}{{0,2}}(?P<word>take|prise|toma|presa|tagning|ujęcie|дубль|条|テイク)"
+    r"(?P<letter>)(?![^\W_])",
+    re.IGNORECASE,
+)
+_NUMBER_WORDS = "one two three four five six seven eight nine ten".split()
+# What is written beside line and number. It makes a file another one, not another line.
+_TAG = (
+    r"pick[ ._-]?ups?\d*|pu\d*|p\.?u\.?|edit(?:ed)?\d*|ed|l|r|c|left|right|ch\d+|mono|stereo"
+    r"|raw|dry|wet|final|fin|master|mst|rev\d*|v\d+|copy|kopie|copie|copia|\d{2,3}(?:[.,]\d+)?k(?:hz)?"
+    r"|(?:44|48|88|96|176|192)(?:[.,]?[124])?00?0?hz|(?:16|24|32)[ -]?b(?:it)?f?(?:loat)?|float"
+    r"|alt\d*|wild|safety|slow(?:er)?|fast(?:er)?|soft(?:er)?|loud(?:er)?|good|best|ok|ng|nc|print"
+    r"|select(?:ed)?|sel|circled?|keep|x|fs|mic\d*|boom|lav\d*|bounce|cons(?:olidated)?"
+)
+_PICKUP = re.compile(r"pick[ ._-]?ups?|p\.?u\.?\d*", re.IGNORECASE)
+_TAGS_BEHIND = re.compile(
+    rf"^(?:{_SEPARATOR}*(?:{_TAG}|\d{{1,2}}|[a-z])(?=$|{_SEPARATOR}))*{_SEPARATOR}*$",
+    re.IGNORECASE,
+)
+_LAST_TAG = re.compile(
+    rf"(?:{_SEPARATOR}+)(?P<tag>{_TAG}|\(\d\))[)\]]*$",
+    re.IGNORECASE,
+)
+_SCENE_TAG = re.compile(
+    rf"{_SEPARATOR}+(?P<tag>pick[ ._-]?ups?\d*|pu\d*|(?:44|48|88|96|192)(?:[.,]\d+)?k(?:hz)?"
+    rf"|(?:16|24|32)[ -]?bit)$",
+    re.IGNORECASE,
+)
+_DATE = (
+    r"(?:(?:19|20)\d\d[-_. ]?(?:0[1-9]|1[0-2])[-_. ]?(?:0[1-9]|[12]\d|3[01])"
+    r"|(?:0[1-9]|[12]\d|3[01])[-_. ](?:0[1-9]|1[0-2])[-_. ](?:19|20)?\d\d)"
+)
+_SHORT_DATE = r"\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])"
+_TIME = rf"(?:{_SEPARATOR}*t?(?:[01]\d|2[0-3])[-_.h]?[0-5]\d(?:[-_.m]?[0-5]\d)?)?"
+_DATE_BEFORE = re.compile(
+    rf"^(?P<date>(?:{_DATE}|{_SHORT_DATE}){_TIME})(?={_SEPARATOR}|$){_SEPARATOR}*", re.IGNORECASE
+)
+_DATE_BEHIND = re.compile(
+    rf"{_SEPARATOR}+(?P<date>(?:{_DATE}|{_SHORT_DATE}){_TIME})$", re.IGNORECASE
+)
+# What recorders, telephones and editors call a recording by themselves.
+_COUNTER = re.compile(
+    r"^(?:zoom|rec|recording|new recording|record|dr|ste|stereo|mono|track|trk|tr|audio|audio file"
+    r"|voice|voice memo|voice recording|memo|note|untitled|unnamed|file|wav|snd|sound|clip|item"
+    r"|take|neue aufnahme|aufnahme|nouvel enregistrement|enregistrement|grabación|grabacion"
+    r"|nueva grabación|registrazione|nuova registrazione|inspelning|запись|r|h\d|f\d|img|mvi|dsc"
+    r"|vid|session|new session)[ ._-]*[\d ._-]*$",
+    re.IGNORECASE,
+)
+_NO_TAKE = re.compile(
+    r"^(?:room[ _-]?tone|tone|mix|slate|noise|ambience|atmo|music|clap|sweep|bars)(?![^\W_])",
+    re.IGNORECASE,
+)
+_BARE_NUMBER = re.compile(
+    r"^(?P<line>.*?[^ ._\-–—#()\[\],])(?:[ ._\-–—]+#?|#| ?\()(?P<number>\d{1,4})[)\]]?$"
+)
+_SLATE = re.compile(r"\d{1,3}(?:[ ._-]\d{1,3}){1,2}")
+"""Numbers only: line and take, or scene, slate and take."""
+_EDGE = " ._-–—,;~#()[]"
 
 
 @dataclass(frozen=True)
 class TakeName:
-    """Which line and take a file is: `line` and, where the name tells it, the `take` number."""
-
-    line: str
-    take: int | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Note(Result):
-    """What the session notes say of one take.
+    """Which line and take a file is.
 
     Attributes
     ----------
-    circled : bool
-        The director's choice.
-    rating : float or None
-    remark : str
+    line : str
+    take : int or None
+        The number, where the name tells it.
+    part : str
+        What else the name says: ``"pickup"``, ``"L"``, a date.
+    sure : bool
+        False where the number may count something else, or the file may be part of a line.
     """
 
-    circled: bool = False
-    rating: float | None = None
-    remark: str = ""
+    line: str
+    take: int | None
+    part: str = ""
+    sure: bool = True
 
 
-Notes = Mapping[str, Note]
-"""Notes by take: the file's name without suffix, in lower case."""
+def line_key(line: str) -> str:
+    """Return what two ways to write a line share: case and separators do not matter."""
+    return " ".join(re.split(rf"{_SEPARATOR}+", unicodedata.normalize("NFC", line).casefold()))
 
 
-def compile_pattern(pattern: str = DEFAULT_PATTERN) -> NamePattern:
-    """Return a file-name pattern ready for use.
+def take_number(text: str) -> tuple[int | None, str]:
+    """Return the number in what a person or a recorder wrote as a take, and the rest.
+
+    ``"3"``, ``"T03"`` and ``"take 3"`` are 3; ``"3 PU"`` is 3 with the rest ``"PU"``.
+    """
+    found = re.fullmatch(rf"\W*(?:{_TAKE_WORDS})?\W{{0,3}}(\d{{1,9}})(.*)", text, re.IGNORECASE)
+    return (int(found[1]), found[2].strip(_EDGE)) if found else (None, text.strip(_EDGE))
+
+
+def counts_files(text: str) -> bool:
+    """Return whether that is how a recorder counts its files, or a date."""
+    return _COUNTER.match(text) is not None or re.fullmatch(r"[\d ._-]{5,}", text) is not None
+
+
+def is_pickup(tags: str) -> bool:
+    """Return whether what stands beside line and take says that only a part was read."""
+    return any(_PICKUP.fullmatch(tag) for tag in tags.split())
+
+
+def says_no_take(path: str | os.PathLike[str]) -> bool:
+    """Return whether a name is that of room tone, a mix or another thing that is no take."""
+    return _NO_TAKE.match(Path(path).stem) is not None
+
+
+def compile_pattern(pattern: str | None = None) -> NamePattern | None:
+    """Return a file-name pattern ready for use; ``None`` stands for the usual shapes.
 
     Raises
     ------
     SessionError
         If it is not a regular expression or lacks the group ``line``.
     """
+    if pattern is None:
+        return None
     try:
         return name_pattern(pattern)
     except PatternError as error:
         raise SessionError(f"pattern {pattern!r}: {error}") from error
 
 
-def parse_name(path: str | os.PathLike[str], pattern: NamePattern) -> TakeName | None:
+def parse_name(path: str | os.PathLike[str], pattern: NamePattern | None = None) -> TakeName | None:
     """Return which line and take a file is, or ``None`` if its name does not say."""
-    found = pattern.groups(Path(path).stem)
+    path = Path(path)
+    if pattern is None:
+        return _usual_name(unicodedata.normalize("NFC", path.stem), path)
+    found = pattern.groups(path.stem)
     if found is None or not found["line"]:
         return None
     take = found.get("take")
     return TakeName(found["line"], int(take) if take and take.isdigit() else None)
 
 
-def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
-    """Return the recordings among files and folders, in the order of their names.
-
-    Folders are looked through to any depth; hidden files are left out.
-
-    Raises
-    ------
-    SessionError
-        If a path does not exist, or a folder holds no recording.
-    """
-    found: list[Path] = []
-    for path in map(Path, paths):
-        if not path.is_dir():
-            found.append(path)
-            continue
-        inside = sorted(
-            file
-            for file in path.rglob("*")
-            if file.suffix.lower() in SUFFIXES
-            and not any(part.startswith(".") for part in file.relative_to(path).parts)
-        )
-        if not inside:
-            raise SessionError(f"{path}: no recordings in this folder")
-        found.extend(inside)
-    return found
-
-
-@dataclass(frozen=True)
-class Session:
-    """Takes sorted into lines, with what the notes say of them.
-
-    Attributes
-    ----------
-    lines : mapping of str to sequence of (path, take number)
-        In the order of their names and numbers.
-    left_out : tuple of Path
-        Files whose names are not those of takes.
-    notes : Notes
-    """
-
-    lines: Mapping[str, Sequence[tuple[Path, int | None]]]
-    left_out: tuple[Path, ...]
-    notes: Notes
-
-    @property
-    def paths(self) -> list[Path]:
-        """Every take, line by line."""
-        return [path for takes in self.lines.values() for path, _ in takes]
+def _usual_name(stem: str, path: Path) -> TakeName | None:
+    stem, parts = _without_dates(stem)
+    found = _last(_TAKE.finditer(stem)) or _ORDINAL.search(stem)
+    if found is None:
+        return _counted_name(stem, parts)
+    before, behind = stem[: found.start()].strip(_EDGE), stem[found.end() :]
+    before, inside = _without_tags(before, _SCENE_TAG)
+    if dated := _DATE_BEHIND.search(before):
+        before, parts = before[: dated.start()], [*parts, dated["date"]]
+    if not before and not _TAGS_BEHIND.match(behind):  # the take first: "T4 - river"
+        before, behind_tags = _without_tags(behind.strip(_EDGE), _LAST_TAG)
+        parts, behind = [*parts, *behind_tags], ""
+    sure = True
+    if not _TAGS_BEHIND.match(behind):  # words on both sides: they belong to the line
+        before, sure = f"{before}_{behind.strip(_EDGE)}", False
+        behind = ""
+    tags = [*parts, found["letter"], *inside, *_parted(behind)]
+    if not before or counts_files(before):
+        line = path.absolute().parent.name
+        if before or parts or not line:
+            return None  # a recorder counts its files, whatever is read
+        before, sure = line, False
+    part = " ".join(filter(None, tags))
+    return TakeName(before, _number(found["number"]), part, sure and not is_pickup(part))
 
 
-def open_session(
-    paths: Iterable[str | os.PathLike[str]], pattern: NamePattern, notes: Notes | None = None
-) -> Session:
-    """Find takes in files and folders, sort them into lines and read their notes.
-
-    Parameters
-    ----------
-    paths : iterable of path-like
-        Takes, or folders of them.
-    pattern : NamePattern
-        Tells line and take from a file's name.
-    notes : Notes, optional
-        Where omitted, the ``notes.csv`` beside the takes are read.
-
-    Raises
-    ------
-    SessionError
-        If a folder holds no recording, or the notes are malformed.
-    """
-    found = find_recordings(paths)
-    lines, left_out = group_takes(found, pattern)
-    return Session(lines, tuple(left_out), notes_beside(found) if notes is None else notes)
-
-
-def group_takes(
-    paths: Iterable[Path], pattern: NamePattern
-) -> tuple[dict[str, list[tuple[Path, int | None]]], list[Path]]:
-    """Group takes by line, and return the files whose names are not those of takes.
-
-    If no name fits the pattern, all files of one folder are takes of one line, named after the
-    folder.
-    """
-    lines: dict[str, list[tuple[Path, int | None]]] = {}
-    others: list[Path] = []
-    for path in paths:
-        name = parse_name(path, pattern)
-        if name is None:
-            others.append(path)
-        else:
-            lines.setdefault(name.line, []).append((path, name.take))
-    if not lines:
-        for path in others:
-            lines.setdefault(path.absolute().parent.name, []).append((path, None))
-        others = []
-    for takes in lines.values():
-        takes.sort(key=lambda item: (item[1] is None, item[1] or 0, item[0].name))
-    return dict(sorted(lines.items())), others
-
-
-def read_notes(path: str | os.PathLike[str]) -> Notes:
-    """Read session notes: CSV with a header and at least the column ``take``.
-
-    Raises
-    ------
-    SessionError
-        If the file cannot be read or lacks the column ``take``.
-    """
-    try:
-        with open(path, encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise SessionError(f"{path}: cannot be read as notes: {error}") from error
-    notes = {}
-    for row in rows:
-        cells = {
-            (key or "").strip().lower(): (value or "").strip()
-            for key, value in row.items()
-            if not isinstance(value, list)
-        }
-        if "take" not in cells:
-            raise SessionError(f"{path}: notes need a column 'take'")
-        notes[take_key(cells["take"])] = Note(
-            circled=cells.get("circled", "").lower() in _YES,
-            rating=_number(cells.get("rating", "")),
-            remark=cells.get("remark", ""),
-        )
-    return notes
-
-
-def notes_beside(paths: Iterable[Path]) -> Notes:
-    """Return what the ``notes.csv`` beside the takes say, of every folder that has one."""
-    notes: dict[str, Note] = {}
-    for folder in dict.fromkeys(path.parent for path in paths):
-        if (folder / NOTES_NAME).is_file():
-            notes.update(read_notes(folder / NOTES_NAME))
-    return notes
-
-
-def take_key(take: str | os.PathLike[str]) -> str:
-    """Return the name by which notes and takes find each other: bare, no suffix, lower case."""
-    name = Path(take).name
-    stem, dot, suffix = name.rpartition(".")
-    return (stem if dot and f".{suffix.lower()}" in SUFFIXES else name).lower()
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
+def _counted_name(stem: str, parts: Sequence[str]) -> TakeName | None:
+    """Read a name without a word for a take: its last number seems to count them."""
+    bare, tags = _without_tags(stem, _LAST_TAG)
+    found = _BARE_NUMBER.match(bare)
+    if found is None:  # "kiln (3)": no copy of kiln
+        found, tags = _BARE_NUMBER.match(stem), []
+    if found is None or counts_files(found["line"]) or _NO_TAKE.match(stem):
         return None
+    if not re.search(r"[^\W\d_]", bare) and not _SLATE.fullmatch(bare):
+        return None
+    line, inside = _without_tags(found["line"], _SCENE_TAG)
+    part = " ".join([*parts, *inside, *tags])
+    return TakeName(line, int(found["number"]), part, sure=False)
+
+
+def _without_dates(stem: str) -> tuple[str, list[str]]:
+    """Take a date off either end, unless nothing else is left."""
+    dates = []
+    for place in (_DATE_BEFORE, _DATE_BEHIND):
+        found = place.search(stem)
+        rest = stem if found is None else stem[: found.start()] + stem[found.end() :]
+        if found is not None and any(letter.isalpha() for letter in rest):
+            dates.append(found["date"])
+            stem = rest
+    return stem, dates
+
+
+def _without_tags(text: str, tag: re.Pattern[str]) -> tuple[str, list[str]]:
+    tags: list[str] = []
+    while found := tag.search(text):
+        tags.insert(0, found["tag"].strip("()"))
+        text = text[: found.start()].rstrip(_EDGE)
+    return text, tags
+
+
+def _parted(text: str) -> list[str]:
+    return [part for part in re.split(r"[ ._,;()\[\]–—~]+", text) if part.strip(_EDGE)]
+
+
+def _number(text: str) -> int:
+    word = text.lower()
+    return _NUMBER_WORDS.index(word) + 1 if word in _NUMBER_WORDS else int(text)
+
+
+def _last(found: Iterable[re.Match[str]]) -> re.Match[str] | None:
+    return max(found, key=lambda match: match.start(), default=None)

@@ -17,7 +17,8 @@ from vocheck.policy.limits import Limits
 from vocheck.policy.pattern import NamePattern
 from vocheck.script.text import Script
 from vocheck.session.cache import Cache
-from vocheck.session.names import DEFAULT_PATTERN, Notes, compile_pattern
+from vocheck.session.names import compile_pattern
+from vocheck.session.notes import Notes
 
 
 class Options(TypedDict, total=False):
@@ -66,8 +67,8 @@ class Settings:
         What takes are held to instead of the policy's limits, where that was asked for.
     destinations : tuple of Destination
         Where the takes will go.
-    pattern : NamePattern
-        Tells line and take from a file's name.
+    pattern : NamePattern or None
+        Tells line and take from a file's name; ``None`` for the usual shapes.
     script : Script or None
     notes : Notes or None
         ``None`` to read those beside the takes.
@@ -78,7 +79,7 @@ class Settings:
     policy: Policy
     own_limits: Limits | None = None
     destinations: tuple[Destination, ...] = ()
-    pattern: NamePattern = field(default_factory=compile_pattern)
+    pattern: NamePattern | None = None
     script: Script | None = None
     notes: Notes | None = None
     cache: Cache | None = None
@@ -116,9 +117,7 @@ def make_settings(paths: Iterable[str | os.PathLike[str]], **options: Unpack[Opt
         policy=policy,
         own_limits=options.get("limits"),
         destinations=policy.find_destinations(targets) if targets else (),
-        pattern=compile_pattern(
-            options.get("pattern") or policy.session.pattern or DEFAULT_PATTERN
-        ),
+        pattern=compile_pattern(options.get("pattern") or policy.session.pattern),
         script=options.get("script"),
         notes=options.get("notes"),
         cache=options.get("cache"),

@@ -21,7 +21,8 @@ from vocheck.results import SCHEMA, Result
 from vocheck.script.reading import Reading, can_hear_words, check_reading
 from vocheck.script.text import text_of
 from vocheck.session.each import Failure, each
-from vocheck.session.names import TakeName, parse_name
+from vocheck.session.lineup import take_name
+from vocheck.session.names import TakeName
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.takefile import TakeFile
 
@@ -182,7 +183,7 @@ def check_all(
 def judge_take(file: TakeFile, settings: Settings) -> TakeResult:
     """Measure a take, unless that was done before, and judge it: work for `each`."""
     measured = measure_take(file)
-    name = parse_name(file.path, settings.pattern)
+    name = take_name(file.path, settings.pattern, settings.notes)
     result = _judged(
         measured,
         settings.limits,

@@ -31,13 +31,12 @@ from vocheck.policy.every import Policy
 from vocheck.policy.facts import event_time
 from vocheck.policy.rule import Rules
 from vocheck.results import SCHEMA, Result
-from vocheck.session.cache import MEASURING, fingerprint
 from vocheck.session.each import Failure, each
-from vocheck.session.names import Notes, Session, open_session
+from vocheck.session.lineup import Session, open_session
+from vocheck.session.notes import Notes
 from vocheck.session.settings import Options, Settings, settings_or
-from vocheck.session.take import TakeResult, judge_take
-from vocheck.session.takefile import TakeFile
 from vocheck.takes.deviations import Deviation, find_deviations
+from vocheck.takes.lines import SoundSorted, sort_by_sound
 from vocheck.takes.rank import (
     Grade,
     LineRanking,
@@ -48,9 +47,8 @@ from vocheck.takes.rank import (
     rank_line,
     take_costs,
 )
-from vocheck.takes.takemap import FRAME_S, Span, TakeMap, map_takes
-from vocheck.takes.tracks import MADE_BY as TRACKS_MADE_BY
-from vocheck.takes.tracks import Tracks, tracks_of
+from vocheck.takes.takemap import FRAME_S, Span, TakeMap
+from vocheck.takes.tracks import ComparedTake, judge_with_tracks, maps_onto
 
 PAUSE_NEAR_S = 0.15
 """A take pauses at a boundary if one of its pauses lies within this of the mapped place."""
@@ -237,22 +235,6 @@ class CompSheet(Result):
         return {"schema": SCHEMA, **super().to_dict()}
 
 
-@dataclass(frozen=True, eq=False)
-class ComparedTake:
-    """A take with what comparing needs: small enough to come back from another process."""
-
-    result: TakeResult
-    tracks: Tracks
-
-
-def judge_with_tracks(file: TakeFile, settings: Settings) -> ComparedTake:
-    """Measure and judge one take, and keep what comparing needs: work for `each`."""
-    return ComparedTake(
-        result=judge_take(file, settings),
-        tracks=file.remember(Tracks, tracks_of, made_by=TRACKS_MADE_BY),
-    )
-
-
 @dataclass(frozen=True, kw_only=True)
 class Comp(Result):
     """A session, line by line.
@@ -265,11 +247,15 @@ class Comp(Result):
         Files that could not be done.
     left_out : tuple of str
         Files whose names are not those of takes.
+    by_sound, problems
+        As in `vocheck.takes.rank.Ranking`.
     """
 
     sheets: tuple[CompSheet, ...]
     failures: tuple[Failure, ...] = ()
     left_out: tuple[str, ...] = ()
+    by_sound: tuple[SoundSorted, ...] = ()
+    problems: tuple[str, ...] = ()
 
     @property
     def ranking(self) -> Ranking:
@@ -278,6 +264,8 @@ class Comp(Result):
             lines=tuple(sheet.ranking for sheet in self.sheets if sheet.takes),
             failures=self.failures,
             left_out=self.left_out,
+            by_sound=self.by_sound,
+            problems=self.problems,
         )
 
 
@@ -295,6 +283,7 @@ def comp_takes(
     paths = list(paths)
     settings = settings_or(settings, paths, options)
     session = open_session(paths, settings.pattern, settings.notes)
+    settings = replace(settings, notes=session.notes)
     done = each(partial(judge_with_tracks, settings=settings), session.paths, settings)
     return compare(session, in_progress(done, session, progress), settings)
 
@@ -311,6 +300,8 @@ def compare(
         Of every take of the session.
     settings : Settings
     """
+    heard = {path: take for path, take in results.items() if isinstance(take, ComparedTake)}
+    session, by_sound = sort_by_sound(session, heard, settings)
     sheets = []
     for line, takes in session.lines.items():
         mine = [results[path] for path, _ in takes]
@@ -321,6 +312,8 @@ def compare(
         sheets=tuple(sheets),
         failures=tuple(result for result in results.values() if isinstance(result, Failure)),
         left_out=tuple(os.fspath(path) for path in session.left_out),
+        by_sound=by_sound,
+        problems=session.problems,
     )
 
 
@@ -346,7 +339,7 @@ def make_sheet(
     takes = sorted(takes, key=lambda take: place[id(take.result)])
     reference = _reference(takes)
     heard = [take.tracks.features for take in takes]
-    maps = _maps(takes, reference, settings)
+    maps = maps_onto(takes[reference], takes, settings) if takes else []
     boundaries = _boundaries(takes, maps, reference)
     deviations = find_deviations(heard, maps, reference, boundaries)
     readings = _readings(takes, maps, boundaries, deviations, settings.policy)
@@ -380,27 +373,6 @@ def make_sheet(
         ranking=ranking,
         failures=failures,
     )
-
-
-def _maps(takes: Sequence[ComparedTake], reference: int, settings: Settings) -> list[TakeMap]:
-    """Map the reference onto each take, unless that was done before."""
-    if not takes:
-        return []
-    run = map if settings.executor is None else settings.executor.map
-    cache, of_code = settings.cache, fingerprint(*MEASURING, *TRACKS_MADE_BY)
-    keys = [
-        (of_code, takes[reference].result.sha256 or "", take.result.sha256 or "") for take in takes
-    ]
-    maps = {key: None if cache is None else cache.recall(TakeMap, key) for key in keys}
-    heard = {key: take.tracks.features for key, take in zip(keys, takes, strict=True)}
-    unknown = [key for key in maps if maps[key] is None]
-    onto = [takes[reference].tracks.features] * len(unknown)
-    made_maps = run(map_takes, onto, [heard[key] for key in unknown])
-    for key, made in zip(unknown, made_maps, strict=True):
-        maps[key] = made
-        if cache is not None:
-            cache.keep(key, made)
-    return [found for key in keys if (found := maps[key]) is not None]
 
 
 def _reference(takes: Sequence[ComparedTake]) -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Unpack
 
@@ -19,11 +19,12 @@ from vocheck.dsp.decibels import levels_db
 from vocheck.recording import Recording
 from vocheck.results import Result
 from vocheck.session.each import Failure, each
-from vocheck.session.names import open_session
+from vocheck.session.lineup import open_session
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.takefile import TakeFile
-from vocheck.takes.comp import Comp, ComparedTake, CompSheet, compare, judge_with_tracks
+from vocheck.takes.comp import Comp, CompSheet, compare
 from vocheck.takes.rank import Progress, Ranking, in_progress
+from vocheck.takes.tracks import ComparedTake, judge_with_tracks
 from vocheck.voice.channel import spectrogram_of
 
 WAVE_COLUMNS = 600
@@ -99,6 +100,7 @@ def make_overview(
     paths = list(paths)
     settings = settings_or(settings, paths, options)
     session = open_session(paths, settings.pattern, settings.notes)
+    settings = replace(settings, notes=session.notes)
     done = each(partial(_show, settings=settings), session.paths, settings)
     shown = in_progress(done, session, progress)
     compared = {

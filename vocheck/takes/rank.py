@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal, Protocol, TypeVar, Unpack
 
@@ -25,10 +26,14 @@ from vocheck.policy.every import Policy
 from vocheck.policy.facts import resolve
 from vocheck.policy.judge import Verdict, word_points
 from vocheck.results import SCHEMA, Result
-from vocheck.session.each import Failure
-from vocheck.session.names import Note, Notes, Session, open_session, take_key
+from vocheck.session.each import Failure, each
+from vocheck.session.lineup import Session, open_session
+from vocheck.session.notes import Note, Notes, note_of
 from vocheck.session.settings import Options, Settings, settings_or
-from vocheck.session.take import TakeResult, check_all
+from vocheck.session.take import TakeResult, judge_take
+from vocheck.session.takefile import TakeFile
+from vocheck.takes.lines import SoundSorted, sort_by_sound
+from vocheck.takes.tracks import ComparedTake, judge_with_tracks
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
 SCRIPT = "script"
@@ -187,11 +192,17 @@ class Ranking(Result):
         Files that could not be done.
     left_out : tuple of str
         Files whose names are not those of takes.
+    by_sound : tuple of SoundSorted
+        Takes that were sorted into lines by their sound, as their names do not prove their line.
+    problems : tuple of str
+        A line on each name or note that is not understood or contradicts another.
     """
 
     lines: tuple[LineRanking, ...]
     failures: tuple[Failure, ...] = ()
     left_out: tuple[str, ...] = ()
+    by_sound: tuple[SoundSorted, ...] = ()
+    problems: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the ranking as plain data, with the version of the schema."""
@@ -228,7 +239,15 @@ def rank_takes(
     paths = list(paths)
     settings = settings_or(settings, paths, options)
     session = open_session(paths, settings.pattern, settings.notes)
-    results = in_progress(check_all(session.paths, settings), session, progress)
+    settings = replace(settings, notes=session.notes)
+    unsure = frozenset(os.fspath(p) for line in session.unsure for p, _ in session.lines[line])
+    work = partial(_judge, settings=settings, unsure=unsure)
+    done = in_progress(each(work, session.paths, settings), session, progress)
+    heard = {path: take for path, take in done.items() if isinstance(take, ComparedTake)}
+    session, by_sound = sort_by_sound(session, heard, settings)
+    results = {
+        p: take.result if isinstance(take, ComparedTake) else take for p, take in done.items()
+    }
     return Ranking(
         lines=tuple(
             rank_line(
@@ -242,7 +261,14 @@ def rank_takes(
         ),
         failures=tuple(r for r in results.values() if isinstance(r, Failure)),
         left_out=tuple(os.fspath(path) for path in session.left_out),
+        by_sound=by_sound,
+        problems=session.problems,
     )
+
+
+def _judge(file: TakeFile, settings: Settings, unsure: frozenset[str]) -> TakeResult | ComparedTake:
+    """Judge a take; of one whose name is unsure also keep what it is compared by."""
+    return judge_with_tracks(file, settings) if file.path in unsure else judge_take(file, settings)
 
 
 def in_progress(results: Iterable[T], session: Session, progress: Progress | None) -> dict[Path, T]:
@@ -382,7 +408,7 @@ class _Comparison:
         words = [word_points(take.reading, policy.words) for take in takes]
         return cls(
             takes=takes,
-            noted=[notes.get(take_key(take.path or ""), Note()) for take in takes],
+            noted=[note_of(notes, take.path, take.line, take.take) or Note() for take in takes],
             costs=costs,
             beyond=[
                 {**beyond, SCRIPT: points - min(words)}

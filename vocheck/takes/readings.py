@@ -11,7 +11,7 @@ from vocheck.results import Result
 from vocheck.script.reading import Reading
 from vocheck.script.text import text_of
 from vocheck.session.each import Failure
-from vocheck.session.names import find_recordings, parse_name
+from vocheck.session.lineup import find_recordings, take_name
 from vocheck.session.settings import Settings
 from vocheck.session.take import TakeResult, check_all
 
@@ -52,7 +52,7 @@ def check_takes(
     asked: list[Path] = []
     failures: list[Failure] = []
     for path in find_recordings(paths):
-        name = parse_name(path, settings.pattern)
+        name = take_name(path, settings.pattern, settings.notes)
         if text_of(settings.script, name.line if name else "") is not None:
             asked.append(path)
         elif name is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,7 +13,11 @@ from vocheck.dsp.decibels import db
 from vocheck.measurements.loudness import energies_of
 from vocheck.recording import Recording
 from vocheck.results import Result
-from vocheck.takes.takemap import FRAME_S, Features, cepstra_of, normalized
+from vocheck.session.cache import MEASURING, fingerprint
+from vocheck.session.settings import Settings
+from vocheck.session.take import TakeResult, judge_take
+from vocheck.session.takefile import TakeFile
+from vocheck.takes.takemap import FRAME_S, Features, TakeMap, cepstra_of, map_takes, normalized
 from vocheck.voice.activity import activity_of
 from vocheck.voice.pitch import pitch_of
 
@@ -74,3 +79,47 @@ def tracks_of(recording: Recording) -> Tracks:
         pitch_times_s=pitch.times_s.astype(np.float32),
         pitch_hz=pitch.hz.astype(np.float32),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class ComparedTake:
+    """A take with what comparing needs: small enough to come back from another process."""
+
+    result: TakeResult
+    tracks: Tracks
+
+
+def judge_with_tracks(file: TakeFile, settings: Settings) -> ComparedTake:
+    """Measure and judge one take, and keep what comparing needs: work for `each`."""
+    return ComparedTake(
+        result=judge_take(file, settings),
+        tracks=file.remember(Tracks, tracks_of, made_by=MADE_BY),
+    )
+
+
+def maps_onto(
+    reference: ComparedTake, takes: Sequence[ComparedTake], settings: Settings
+) -> list[TakeMap]:
+    """Map a take onto others, unless that was done before.
+
+    Parameters
+    ----------
+    reference : ComparedTake
+    takes : sequence of ComparedTake
+        One map comes back for each.
+    settings : Settings
+        Its cache and its executor count.
+    """
+    run = map if settings.executor is None else settings.executor.map
+    cache, of_code = settings.cache, fingerprint(*MEASURING, *MADE_BY)
+    keys = [(of_code, reference.result.sha256 or "", take.result.sha256 or "") for take in takes]
+    maps = {key: None if cache is None else cache.recall(TakeMap, key) for key in keys}
+    heard = {key: take.tracks.features for key, take in zip(keys, takes, strict=True)}
+    unknown = [key for key in maps if maps[key] is None]
+    onto = [reference.tracks.features] * len(unknown)
+    made_maps = run(map_takes, onto, [heard[key] for key in unknown])
+    for key, made in zip(unknown, made_maps, strict=True):
+        maps[key] = made
+        if cache is not None:
+            cache.keep(key, made)
+    return [found for key in keys if (found := maps[key]) is not None]

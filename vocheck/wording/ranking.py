@@ -90,11 +90,19 @@ _STATES = {"keep": "clean", "fixable": "fixable", "retake": "no better"}
 
 
 def take_names(line: LineRanking) -> list[str]:
-    """Return what to call each take: its number where every take has one, else its file's name."""
+    """Return what to call each take of a line.
+
+    Its number where every take has one of its own; else its file's name, with the folder where two
+    have the same name.
+    """
     numbers = [take.result.take for take in line.order]
-    if all(take is not None for take in numbers):
+    if all(take is not None for take in numbers) and len(set(numbers)) == len(numbers):
         return [f"take {take}" for take in numbers]
-    return [Path(take.path).stem if take.path else f"take {take.position}" for take in line.order]
+    stems = [Path(take.path).stem if take.path else f"take {take.position}" for take in line.order]
+    return [
+        stem if stems.count(stem) == 1 else f"{Path(take.path or '').absolute().parent.name}/{stem}"
+        for stem, take in zip(stems, line.order, strict=True)
+    ]
 
 
 def take_list(names: Sequence[str], most: int = 2) -> str:
@@ -180,6 +188,36 @@ def landing(ranking: Ranking) -> list[str]:
     if sentences and has_one_channel(ranking):
         sentences[-1] += " One channel counts as played on two speakers."
     return sentences
+
+
+def sound_sentences(ranking: Ranking) -> list[str]:
+    """Return what was told by the sound of takes, because their names do not prove it."""
+    same = [done.line for done in ranking.by_sound if len(done.lines) == 1]
+    sentences = [
+        f"{done.line}: {counted(done.takes, 'take')} of different words, by their sound; sorted "
+        f"into {counted(len(done.lines), 'line')}: {fitted(done.lines, 200)}."
+        for done in ranking.by_sound
+        if len(done.lines) > 1
+    ]
+    parted = bool(sentences)
+    if same:
+        sentences.append(
+            f"Names do not prove that the takes of {fitted(same, 200)} are the same words; by "
+            "their sound they are."
+        )
+    return [*sentences, HOW_TO_SAY] if parted else sentences
+
+
+HOW_TO_SAY = (
+    "To say which line and take a file is: --pattern, or notes.csv beside the takes with the "
+    "columns File name, Scene and Take."
+)
+
+
+def left_out_sentence(ranking: Ranking, width: int = 1000) -> str:
+    """Return which files are not ranked, in a sentence of at most `width` characters."""
+    head = "Left out, not named like takes: "
+    return head + fitted([*map(file_name, ranking.left_out)], width - len(head))
 
 
 def session_sentence(ranking: Ranking, width: int = 1000) -> str:

@@ -19,14 +19,16 @@ from vocheck.wording.ranking import (
     grade_words,
     has_one_channel,
     landing,
+    left_out_sentence,
     nearest_clean_sentence,
     points_words,
     reasons,
     row,
     session_sentence,
+    sound_sentences,
     take_list,
 )
-from vocheck.wording.vocabulary import as_sentence, file_name, fitted, shortened, verdict_word
+from vocheck.wording.vocabulary import as_sentence, file_name, shortened, verdict_word
 
 _INDENT = " " * 4
 MOST_ROWS = 30
@@ -54,10 +56,9 @@ def render_ranking(ranking: Ranking, explain: Sequence[str] = ()) -> str:
     blocks = [_table(ranking)] if ranking.lines else []
     notes = [wrap(sentence, "  ", "") for sentence in landing(ranking)]
     notes += [render_failure(failure).rstrip() for failure in ranking.failures]
+    notes += [wrap(sentence, "  ", "") for sentence in sound_sentences(ranking)]
     if ranking.left_out:
-        head = "Left out, not named like takes: "
-        names = fitted([*map(file_name, ranking.left_out)], line_width() - len(head))
-        notes.append(dim(head + names))
+        notes.append(dim(left_out_sentence(ranking, line_width())))
     if notes:
         blocks.append("\n".join(notes))
     blocks.append(bold(session_sentence(ranking, line_width())))
