@@ -10,7 +10,7 @@ import pytest
 os.environ["VOCHECK_CACHE"] = os.path.join(os.devnull, "none")
 
 QUICK = (
-    *("audio/test_codecs.py", "audio/test_tags.py", "audio/test_broadcast_wav.py"),
+    *("audio/test_tags.py", "audio/test_broadcast_wav.py"),
     *("booth/test_linelog.py", "commands/test_explain.py", "commands/test_targets.py"),
     *("conformance/test_tech3342.py", "conformance/test_p56.py", "conformance/test_weighting.py"),
     *("dsp/test_helpers.py", "dsp/test_octaves.py", "dsp/test_regression.py"),
