@@ -3,8 +3,9 @@
 A recorder makes dozens of small writes per take, across a network in any order. So nothing listens
 to file events here: the folder is looked at again and again, and a recording counts as finished
 when it is *settled* (two looks in a row find the same size and time of change) and *whole* (its
-header promises no more than the file holds). One that stays settled without becoming whole (the
-recorder crashed) counts as finished after a while too, so that somebody hears about it.
+header promises no more than the file holds). A program can set the time of change back, so the time
+at which the file system noted the change counts too. One that stays settled without becoming whole
+(the recorder crashed) counts as finished after a while too, so that somebody hears about it.
 
 Some recorders keep their header up to date and write in bursts with pauses, so that between two
 bursts a recording looks finished. The first such burst teaches the watcher how long it has to wait.
@@ -15,6 +16,7 @@ No clock and no sleep is in here: whoever calls `Watcher.poll` says what time it
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,10 +75,24 @@ Event = Finished | Renamed | Gone
 
 @dataclass(frozen=True)
 class _Signature:
-    """What changes when a file is written to; kept by a rename."""
+    """What changes when a file is written to.
+
+    Attributes
+    ----------
+    size, mtime_ns : int
+        Kept by a rename.
+    noted_ns : int
+        When the file system noted the last change, of the name as well: a file that was replaced by
+        one of the same size and time shows here only. (Windows has no such time.)
+    """
 
     size: int
     mtime_ns: int
+    noted_ns: int
+
+    def of_same_content(self, other: _Signature) -> bool:
+        """Whether a file of another name may be this one, renamed."""
+        return (self.size, self.mtime_ns) == (other.size, other.mtime_ns)
 
 
 @dataclass
@@ -110,7 +126,7 @@ def is_whole(path: Path) -> bool:
     try:
         with open_audio(path) as file:
             return not file.source.unfinished and file.source.missing_s == 0
-    except AudioError:
+    except (AudioError, OSError):
         return False
 
 
@@ -128,8 +144,8 @@ class Watcher:
     Attributes
     ----------
     problem : str
-        Why the folder could not be looked at last time (a network share is away); empty if it
-        could. Nothing is forgotten meanwhile.
+        What could not be looked at last time, and why (a network share is away, a folder may not be
+        read); empty if all could. Nothing in it is forgotten meanwhile; the rest is watched.
     """
 
     def __init__(
@@ -155,13 +171,13 @@ class Watcher:
         now : float
             The time in seconds, from any clock that does not go back.
         """
-        try:
-            seen = _scan(self.folder)
-        except OSError as error:
-            self.problem = f"{self.folder}: {error.strerror or error}"
+        look = _Look()
+        look.scan(self.folder)
+        self.problem = look.problem
+        if self.folder in look.closed:
             return []
-        self.problem = ""
-        events: list[Event] = [*self._take_note(seen, now), *self._miss(seen)]
+        seen = look.found
+        events: list[Event] = [*self._take_note(seen, now), *self._miss(look)]
         settled = [
             (file.signature.mtime_ns, path)
             for path, file in self._files.items()
@@ -195,6 +211,9 @@ class Watcher:
                     self._files[path] = _File(signature, now, before=self._first_look)
                     continue
                 file = self._files[path] = self._files.pop(old)
+                if file.reported == file.signature:
+                    file.reported = signature
+                file.signature = signature  # the rename itself was noted, which is no change
                 if file.reported is not None:
                     events.append(Renamed(old, path))
             if file.signature == signature:
@@ -220,17 +239,17 @@ class Watcher:
     def _former_name(self, signature: _Signature, seen: dict[Path, _Signature]) -> Path | None:
         """Return the file that has vanished with this very size and time of change, if any."""
         for path, file in self._files.items():
-            if path not in seen and file.signature == signature:
+            if path not in seen and file.signature.of_same_content(signature):
                 return path
         return None
 
-    def _miss(self, seen: dict[Path, _Signature]) -> list[Event]:
+    def _miss(self, look: _Look) -> list[Event]:
         """Give a file up that two looks in a row have not found.
 
         One look is not enough: some programs replace a file by deleting it first.
         """
         events: list[Event] = []
-        for path in [path for path in self._files if path not in seen]:
+        for path in [path for path in self._files if look.misses(path)]:
             file = self._files[path]
             file.missing += 1
             file.looks = 0
@@ -242,28 +261,57 @@ class Watcher:
 
 
 def _signature(facts: os.stat_result) -> _Signature:
-    return _Signature(facts.st_size, facts.st_mtime_ns)
+    noted_ns = facts.st_ctime_ns if os.name == "posix" else 0
+    return _Signature(facts.st_size, facts.st_mtime_ns, noted_ns)
 
 
-def _scan(folder: Path) -> dict[Path, _Signature]:
-    """Return the recordings in a folder and below; hidden files and folders are left out.
+class _Look:
+    """One look at a folder and all below it; hidden files and folders are left out.
 
-    Raises
-    ------
-    OSError
-        If a folder cannot be listed.
+    Attributes
+    ----------
+    found : dict of Path to _Signature
+        The recordings.
+    closed : set of Path
+        Folders and files that could not be looked at.
+    problem : str
+        The first of them, and why.
     """
-    found: dict[Path, _Signature] = {}
-    with os.scandir(folder) as entries:
-        for entry in entries:
-            if entry.name.startswith("."):
-                continue
-            try:
-                if entry.is_dir(follow_symlinks=False):
-                    found |= _scan(Path(entry.path))
-                elif os.path.splitext(entry.name)[1].lower() in SUFFIXES:
-                    # Not entry.stat(): some systems fill that in from a stale directory.
-                    found[Path(entry.path)] = _signature(os.stat(entry.path))
-            except FileNotFoundError:
-                continue  # gone between the listing and the look
-    return found
+
+    def __init__(self) -> None:
+        self.found: dict[Path, _Signature] = {}
+        self.closed: set[Path] = set()
+        self.problem = ""
+
+    def misses(self, path: Path) -> bool:
+        """Whether a file is not there; what stands in a closed folder may be."""
+        return path not in self.found and self.closed.isdisjoint((path, *path.parents))
+
+    def scan(self, folder: Path) -> None:
+        """Take note of the recordings in a folder and below; one that is closed hides no other."""
+        try:
+            with os.scandir(folder) as entries:
+                for entry in entries:
+                    if not entry.name.startswith("."):
+                        self._take_note(entry)
+        except OSError as error:
+            self._close(folder, error)
+
+    def _take_note(self, entry: os.DirEntry[str]) -> None:
+        path = Path(entry.path)
+        try:
+            if entry.is_dir(follow_symlinks=False):
+                self.scan(path)
+            elif os.path.splitext(entry.name)[1].lower() in SUFFIXES:
+                # Not entry.stat(): some systems fill that in from a stale directory.
+                facts = os.stat(path)
+                if stat.S_ISREG(facts.st_mode):
+                    self.found[path] = _signature(facts)
+        except FileNotFoundError:
+            pass  # gone between the listing and the look, or a link to nothing
+        except OSError as error:
+            self._close(path, error)
+
+    def _close(self, path: Path, error: OSError) -> None:
+        self.closed.add(path)
+        self.problem = self.problem or f"{path}: cannot be looked at: {error.strerror or error}"
