@@ -15,8 +15,8 @@ from vocheck.measurements.plosives import Plosive
 from vocheck.policy.config import Config, find_config, load_config
 from vocheck.policy.every import load_policy
 from vocheck.policy.facts import UnknownFactError
-from vocheck.policy.judge import judge, verdict_of
-from vocheck.policy.limits import LIMITS, load_limits
+from vocheck.policy.judge import judge, verdict_of, word_points
+from vocheck.policy.limits import LIMITS, WORDS, load_limits
 from vocheck.policy.rule import SEVERITIES, STATUSES, Condition, Rule, Threshold
 from vocheck.recording import Recording
 
@@ -187,3 +187,25 @@ def test_a_mistake_in_a_config_is_told_with_its_place(tmp_path: Path, text: str,
 def test_no_config_is_the_shipped_limits():
     """Without overrides the shipped mapping itself is returned: nothing is parsed twice."""
     assert load_limits(Config()) is load_limits()
+
+
+def test_of_events_that_are_bad_when_low_the_lowest_counts():
+    """Two pops below -10 dB: the value is the lower one, and both are counted."""
+    events = (Plosive(1.0, -14.0), Plosive(2.0, -8.0), Plosive(3.0, -12.0))
+    rule = limit("plosives.events[].level_re_speech_db", "below", values={"note": -10.0})
+    (found,) = judge(with_facts("plosives", events=events), {"test": rule})
+    assert (found.value, found.count, found.times_s) == (-14.0, 2, (1.0, 3.0))
+
+
+def test_a_finding_tells_by_how_much_it_is_beyond_its_limit():
+    """A number less its limit; what is no number has no distance."""
+    (found,) = judge(with_facts("noise", floor_dbfs=-57.5), {"test": limit("noise.floor_dbfs")})
+    assert found.difference == 2.5
+    rule = limit("processing.gated", "is", values={"note": True})
+    (found,) = judge(with_facts("processing", gated=True), {"test": rule})
+    assert found.difference is None
+
+
+def test_a_take_without_a_script_pays_nothing_for_its_words():
+    """Nothing was held against it."""
+    assert word_points(None, WORDS.load()) == 0.0
