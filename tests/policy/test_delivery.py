@@ -145,9 +145,15 @@ def test_forecast_where_nothing_is_published() -> None:
 
 
 def test_forecast_of_one_channel() -> None:
-    """The note says that a one-channel voice is counted on two speakers."""
-    told = note(forecast(KNOWN["social"], -20.0, -9.0, None, two_speakers=True))
-    assert "two speakers" in told
+    """A one-channel voice is counted as its destination does, and the note says how."""
+    social = forecast(KNOWN["social"], -23.0, -9.0, None, two_speakers_lufs=-20.0)
+    assert social.gain_db == pytest.approx(6.0)  # -14 less -20
+    assert "one channel counts as heard from two speakers" in note(social)
+    # published: ITU-R BS.1770-5, Annex 1 counts one channel once, and R 128 asks for -23.0
+    standard = forecast(KNOWN["ebu-r128"], -23.0, -9.0, None, two_speakers_lufs=-20.0)
+    assert standard.gain_db == pytest.approx(0.0)
+    assert standard.verdict == "pass"
+    assert "one channel counts as one (ITU-R BS.1770)" in note(standard)
     assert "two speakers" not in note(forecast(KNOWN["social"], -20.0, -9.0, None))
 
 

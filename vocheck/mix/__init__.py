@@ -8,6 +8,7 @@ from vocheck.mix.results import (
     LoudnessOverTime,
     MixMeasurements,
     MixResult,
+    OneChannelReading,
     PeakOver,
     Stems,
 )
@@ -19,6 +20,7 @@ __all__ = [
     "LoudnessOverTime",
     "MixMeasurements",
     "MixResult",
+    "OneChannelReading",
     "PeakOver",
     "Stems",
     "check_mix",

@@ -9,7 +9,7 @@ from typing import Literal
 
 from vocheck.audio.codecs import Coding
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
-from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements
+from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, OneChannelReading
 from vocheck.policy.delivery import Check, check, gain_to, limiting, worst
 from vocheck.policy.destinations import Destination, Ingest, Rule
 from vocheck.policy.every import Policy
@@ -23,17 +23,27 @@ AUDIO_ONLY = (*AUDIO_CONTAINERS, "M4A", "MP3", "Ogg")
 """A rule about the kind of video file does not apply to the sound alone."""
 
 
-def facts_of(source: Source, measured: MixMeasurements) -> dict[str, float | str | None]:
-    """Return every fact that a rule can be about; one channel counts as played on two speakers."""
+def facts_of(
+    source: Source, measured: MixMeasurements, *, two_speakers: bool = False
+) -> dict[str, float | str | None]:
+    """Return every fact that a rule can be about.
+
+    Parameters
+    ----------
+    source : Source
+    measured : MixMeasurements
+    two_speakers : bool
+        Whether the loudness of one channel is that heard from two speakers.
+    """
     loudness, peak = measured.loudness, measured.true_peak
-    extra = TWO_SPEAKERS_LU if source.channels == 1 else 0.0
+    extra = TWO_SPEAKERS_LU if two_speakers and source.channels == 1 else 0.0
 
     def heard(lufs: float | None) -> float | None:
         return None if lufs is None else lufs + extra
 
     return {
         "integrated_lufs": heard(loudness.integrated_lufs),
-        "dialogue_lufs": measured.dialogue_lufs,
+        "dialogue_lufs": heard(measured.dialogue_lufs),
         "rms_dbfs": measured.rms_dbfs,
         "active_dbfs": measured.active_dbfs,
         "level_dbtp": peak.level_dbtp,
@@ -86,7 +96,8 @@ def judge(
         The rule for the true peak after the destination's own encoding.
     policy : Policy
     """
-    facts = facts_of(source, measured)
+    two_speakers = destination.counts_two_speakers
+    facts = facts_of(source, measured, two_speakers=two_speakers)
     checks = [*rule_checks(destination, source, measured)]
     if encoded is not None and destination.encoding is not None:
         coding = Coding(destination.encoding.codec, destination.encoding.bitrate_kbps)
@@ -108,7 +119,30 @@ def judge(
         arrival=None
         if destination.ingest is None
         else _arrival(destination.ingest, facts, policy.mix["same_level"].within_lu),
+        one_channel=_one_channel(destination, source, measured),
         note=destination.note,
+    )
+
+
+def _one_channel(
+    destination: Destination, source: Source, measured: MixMeasurements
+) -> OneChannelReading | None:
+    """Return both readings of one channel, where the destination asks for a loudness."""
+    level, counts = destination.level, destination.one_channel
+    if source.channels != 1 or level is None or not level.fact.endswith("_lufs"):
+        return None
+    levels = [facts_of(source, measured, two_speakers=two)[level.fact] for two in (False, True)]
+    as_one, as_two = (lufs if isinstance(lufs, float) else None for lufs in levels)
+    judged, other = (as_two, as_one) if destination.counts_two_speakers else (as_one, as_two)
+    return OneChannelReading(
+        reading=counts.reading,
+        level_lufs=judged,
+        other_lufs=other,
+        other_verdict=check(level, other).verdict,
+        note=counts.note,
+        source=counts.source,
+        date=counts.date,
+        status=counts.status,
     )
 
 
@@ -116,7 +150,7 @@ def rule_checks(
     destination: Destination, source: Source, measured: MixMeasurements
 ) -> tuple[Check, ...]:
     """Check every rule of a destination that applies to such a file."""
-    facts = facts_of(source, measured)
+    facts = facts_of(source, measured, two_speakers=destination.counts_two_speakers)
     reasons = measured.reasons()
     return tuple(
         _check(rule, facts, reasons)

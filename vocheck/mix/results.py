@@ -7,7 +7,9 @@ from typing import Any, Literal
 
 from vocheck.measurements.loudness import Loudness
 from vocheck.measurements.true_peak import TruePeak
-from vocheck.policy.delivery import Check, Verdict
+from vocheck.policy.delivery import Check, CheckVerdict, Verdict
+from vocheck.policy.destinations import Reading
+from vocheck.policy.rule import Status
 from vocheck.recording import Source
 from vocheck.results import SCHEMA, Group, Result
 
@@ -140,7 +142,7 @@ class MixMeasurements(Group):
     head_s, tail_s : float or None
         What lies before and after the sound: frames of 10 ms more than 25 dB below the loud ones.
     dialogue_lufs : float or None
-        Loudness of the mix where the voice stem is active.
+        Loudness of the mix where the voice stem is active, one channel counted as one.
     loudness_to_dialogue_lu : float or None
         Integrated loudness less `dialogue_lufs`.
     voice_to_bed_lu : float or None
@@ -207,6 +209,33 @@ class Arrival(Result):
 
 
 @dataclass(frozen=True, kw_only=True)
+class OneChannelReading(Result):
+    """The two readings of the loudness of one channel, and which of them was judged.
+
+    Attributes
+    ----------
+    reading : {"one channel", "two speakers"}
+        What was judged: as ITU-R BS.1770 counts one channel, or 3.01 LU more, as heard from two
+        speakers.
+    level_lufs, other_lufs : float or None
+        The level that was judged, and by the other reading.
+    other_verdict : {"pass", "warn", "fail", "not published", "cannot tell"}
+        Of the other reading.
+    note, source, date, status
+        Why this reading, and on whose word.
+    """
+
+    reading: Reading
+    level_lufs: float | None
+    other_lufs: float | None
+    other_verdict: CheckVerdict
+    note: str
+    source: str
+    date: str
+    status: Status
+
+
+@dataclass(frozen=True, kw_only=True)
 class DestinationResult(Result):
     """A mix against one destination.
 
@@ -226,6 +255,9 @@ class DestinationResult(Result):
         What passes at the destination.
     arrival : Arrival or None
         What the destination does with the level; ``None`` where nothing is known of it.
+    one_channel : OneChannelReading or None
+        How the loudness of one channel was read; ``None`` for more channels, and where no loudness
+        is asked for.
     note : str
         What the destination's table adds.
     """
@@ -239,7 +271,13 @@ class DestinationResult(Result):
     limiter_db: float | None
     peak_limit_dbtp: float | None
     arrival: Arrival | None
+    one_channel: OneChannelReading | None
     note: str
+
+    @property
+    def two_speakers(self) -> bool:
+        """Whether the loudness of one channel was read as heard from two speakers."""
+        return self.one_channel is not None and self.one_channel.reading == "two speakers"
 
     @property
     def target_lufs(self) -> float | None:

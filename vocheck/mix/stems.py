@@ -21,7 +21,12 @@ from vocheck.audio.readers import open_audio
 from vocheck.dsp.decibels import db, levels_db
 from vocheck.dsp.frames import framed
 from vocheck.errors import VocheckError
-from vocheck.measurements.loudness import OFFSET_LU, LoudnessMeter, LoudnessReading
+from vocheck.measurements.loudness import (
+    GATING_HOP_STEPS,
+    OFFSET_LU,
+    LoudnessMeter,
+    LoudnessReading,
+)
 from vocheck.mix.blocks import Powers, active, parts
 from vocheck.mix.results import Stems
 
@@ -56,8 +61,12 @@ def read_stems(stems: Mapping[str, str | os.PathLike[str]]) -> dict[str, Loudnes
 
 
 def dialogue_lufs(mix: LoudnessReading, voice: LoudnessReading) -> float | None:
-    """Return the loudness of the mix where the voice is active; ``None`` where it never is."""
-    speaks, whole = _common(active(voice), parts(mix))
+    """Return the loudness of the mix where the voice is active; ``None`` where it never is.
+
+    One channel of the mix counts as one.
+    """
+    tenths = mix.energies.windows(GATING_HOP_STEPS, GATING_HOP_STEPS)
+    speaks, whole = _common(active(voice), tenths)
     return OFFSET_LU + db(float(whole[speaks].mean())) if speaks.any() else None
 
 

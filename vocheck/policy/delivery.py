@@ -93,7 +93,9 @@ class Delivery(Result):
     publishes_level : bool
         Whether the destination publishes its level, or the target is common practice.
     two_speakers : bool
-        Whether the level is that of one channel played on two speakers.
+        Whether the level is that of one channel as heard from two speakers.
+    one_channel : bool
+        Whether the level is that of one channel as ITU-R BS.1770 counts it.
     checks : tuple of Check
         As the take stands.
     obstacles : tuple of Obstacle
@@ -113,6 +115,7 @@ class Delivery(Result):
     peak_limit_dbtp: float | None
     publishes_level: bool
     two_speakers: bool
+    one_channel: bool
     checks: tuple[Check, ...]
     obstacles: tuple[Obstacle, ...] = ()
 
@@ -210,7 +213,7 @@ def forecast(
     *,
     rms_dbfs: float | None = None,
     active_dbfs: float | None = None,
-    two_speakers: bool = False,
+    two_speakers_lufs: float | None = None,
 ) -> Delivery:
     """Say how a take stands against a destination, and what the gain to its target would do.
 
@@ -221,16 +224,20 @@ def forecast(
     ----------
     target : Destination
     integrated_lufs : float or None
-        Of the take. A one-channel voice is heard from two speakers, so give its
-        ``two_speakers_lufs`` and set `two_speakers`.
+        Of the take, as ITU-R BS.1770 counts it.
     level_dbtp, noise_floor_dbfs : float or None
         True peak and noise floor of the take; ``-inf`` for digital silence.
     rms_dbfs, active_dbfs : float or None
         For the destinations that ask for an RMS level (audiobooks) or for the active speech level
         (telephone prompts).
-    two_speakers : bool
-        Whether `integrated_lufs` is that of one channel on two speakers.
+    two_speakers_lufs : float or None
+        Of a one-channel take as heard from two speakers: for the destinations that read it so.
     """
+    # For two channels the two numbers are the same, and there is nothing to say.
+    is_one_channel = two_speakers_lufs is not None and two_speakers_lufs != integrated_lufs
+    two_speakers = is_one_channel and target.counts_two_speakers
+    if two_speakers:
+        integrated_lufs = two_speakers_lufs
     facts: dict[str, float | None] = {
         "integrated_lufs": integrated_lufs,
         # A take is nothing but the talker, so its own gated loudness is the dialogue's.
@@ -262,9 +269,14 @@ def forecast(
         level_before=before,
         peak_limit_dbtp=target.peak_dbtp,
         publishes_level=target.publishes_level,
-        two_speakers=two_speakers and level is not None and level.fact.endswith("_lufs"),
+        two_speakers=two_speakers and _is_loudness(level),
+        one_channel=is_one_channel and not two_speakers and _is_loudness(level),
         checks=checks,
     )
+
+
+def _is_loudness(level: Rule | None) -> bool:
+    return level is not None and level.fact.endswith("_lufs")
 
 
 def _take_checks(target: Destination, facts: Mapping[str, float | None]) -> tuple[Check, ...]:

@@ -27,6 +27,11 @@ Each destination has ``title``, ``source``, ``date``, ``url``, ``status``, ``unc
     The codec and bit rate the destination makes of the sound, for predicting the true peak.
 ``[NAME.ingest]``
     Whether it turns the sound down or up: ``"yes"``, ``"no"`` or ``"not published"``.
+``[NAME.one_channel]``
+    How the loudness of a one-channel file is read there: ``reading = "one channel"`` as ITU-R
+    BS.1770 counts it, or ``"two speakers"``, as it is heard from both, which is 3.01 LU more. Where
+    the table is left out, it is the former for a loudness that is published and for a studio's own
+    destinations, and the latter where nobody publishes one.
 
 Rules and tables inherit ``source``, ``date``, ``url``, ``status`` and ``unconfirmed`` from their
 destination. A status is one of the four words of `STATUSES`. A number with the status *common
@@ -60,6 +65,7 @@ Severity = Literal["warn", "fail"]
 When = Literal["always", "encoded"]
 Answer = Literal["yes", "no", "not published"]
 Codec = Literal["aac", "mp3", "opus", "mulaw"]
+Reading = Literal["one channel", "two speakers"]
 T = TypeVar("T")
 
 FAMILIES = ("mix", "social", "broadcast", "listening")
@@ -69,6 +75,8 @@ ANY_MIX = "mix"
 """What every final mix is held to, wherever it goes."""
 
 DEFAULT_DESTINATION = "social"
+
+PUBLISHED: tuple[Status, ...] = ("published standard", "published by the platform")
 
 RULE_OF_THUMB: Status = "common practice, no source"
 
@@ -313,6 +321,27 @@ class Ingest(Result):
 
 
 @dataclass(frozen=True, kw_only=True)
+class OneChannel(Result):
+    """How a destination reads the loudness of a one-channel file.
+
+    Attributes
+    ----------
+    reading : {"one channel", "two speakers"}
+        As ITU-R BS.1770 counts one channel, or 3.01 LU more, as heard from two speakers.
+    note, source, date, url, status, unconfirmed
+        As in `Rule`.
+    """
+
+    reading: Reading
+    note: str = ""
+    source: str
+    date: str
+    url: str
+    status: Status
+    unconfirmed: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class Destination(Result):
     """A place the sound goes to.
 
@@ -329,6 +358,7 @@ class Destination(Result):
         In the order of `FACTS`.
     encoding : Encoding or None
     ingest : Ingest or None
+    one_channel : OneChannel
     """
 
     name: str
@@ -343,6 +373,7 @@ class Destination(Result):
     rules: tuple[Rule, ...]
     encoding: Encoding | None = None
     ingest: Ingest | None = None
+    one_channel: OneChannel
 
     def rule(self, fact: str) -> Rule | None:
         """Return the rule about a fact, if there is one."""
@@ -358,6 +389,11 @@ class Destination(Result):
         """The highest true peak that passes without a warning."""
         rule = self.rule("level_dbtp")
         return None if rule is None else rule.highest
+
+    @property
+    def counts_two_speakers(self) -> bool:
+        """Whether a one-channel file is read here as heard from two speakers."""
+        return self.one_channel.reading == "two speakers"
 
     @property
     def publishes_level(self) -> bool:
@@ -382,6 +418,7 @@ class _Table:
     rules: Any = None
     encoding: Any = None
     ingest: Any = None
+    one_channel: Any = None
     source: str = ""
     date: str = ""
     url: str = ""
@@ -413,7 +450,11 @@ def load_destinations(config: Config | None = None) -> Destinations:
                 f"{where}: like = {shown(like)} is no shipped destination; {_suggest(like, tables)}"
             )
         base = tables[like][1] if like is not None else {}
-        merged[name] = _build(name, "studio", _merged(base, own, where), where)
+        whole = _merged(base, own, where)
+        if like is not None and "one_channel" not in whole:
+            # A number of the studio's own does not change how the destination counts channels.
+            whole["one_channel"] = shipped[like].one_channel.to_dict()
+        merged[name] = _build(name, "studio", whole, where)
     return merged
 
 
@@ -497,7 +538,7 @@ def _merged(base: Mapping[str, Any], own: Mapping[str, Any], where: str) -> dict
     if any(name in LEVELS for name in own.get("rules", {})):
         rules = {n: r for n, r in rules.items() if n not in LEVELS or n in own["rules"]}
     merged["rules"] = rules
-    for key in ("encoding", "ingest"):
+    for key in ("encoding", "ingest", "one_channel"):
         if key in own:
             merged[key] = {**base.get(key, {}), **studio, **as_table(own[key], f"{where}: {key}")}
         elif key in base:
@@ -517,6 +558,7 @@ def _build(name: str, family: str, table: Table, where: str) -> Destination:
     )
     if sum(rule.fact in LEVELS for rule in rules) > 1:
         raise TargetError(f"{where}: only one of {', '.join(LEVELS)} may have a rule")
+    one_channel = _part(OneChannel, row.one_channel, provenance, f"{where}: one_channel")
     return Destination(
         name=name,
         title=row.title or name,
@@ -525,7 +567,32 @@ def _build(name: str, family: str, table: Table, where: str) -> Destination:
         rules=rules,
         encoding=_part(Encoding, row.encoding, provenance, f"{where}: encoding"),
         ingest=_part(Ingest, row.ingest, provenance, f"{where}: ingest"),
+        one_channel=one_channel or _one_channel(rules, family),
         **provenance,
+    )
+
+
+def _one_channel(rules: Iterable[Rule], family: str) -> OneChannel:
+    """Return how one channel is read where a destination's table does not say."""
+    level = next((rule for rule in rules if rule.fact in LEVELS), None)
+    if level is not None and level.status in PUBLISHED:
+        return OneChannel(
+            reading="one channel",
+            note="The loudness is published, and its standard counts one channel once.",
+            source="ITU-R BS.1770-5, Annex 1",
+            date="2023-11",
+            url="https://www.itu.int/rec/R-REC-BS.1770",
+            status="published standard",
+        )
+    return OneChannel(
+        reading="one channel" if family == "studio" else "two speakers",
+        note="As the studio's meter counts it."
+        if family == "studio"
+        else "Nobody publishes a loudness here, and listeners hear one channel from both speakers.",
+        source="vocheck",
+        date="2026",
+        url="",
+        status="our choice",
     )
 
 

@@ -260,16 +260,14 @@ def _judged(
 def _forecast(measured: Measured, target: Destination, rows: Mapping[str, Most] | None) -> Delivery:
     measurements = measured.measurements
     loudness = measurements.loudness
-    two_speakers = loudness.two_speakers_lufs is not None
     delivery = forecast(
         target,
-        loudness.two_speakers_lufs if two_speakers else loudness.integrated_lufs,
+        loudness.integrated_lufs,
         measurements.true_peak.level_dbtp,
         measurements.noise.floor_dbfs,
         rms_dbfs=measurements.level.rms_dbfs,
         active_dbfs=measurements.level.active_dbfs,
-        # For two channels the two numbers are the same, and there is nothing to say.
-        two_speakers=two_speakers and loudness.two_speakers_lufs != loudness.integrated_lufs,
+        two_speakers_lufs=loudness.two_speakers_lufs,
     )
     obstacles = find_obstacles(
         target, measured.source, delivery.noise_floor_after_dbfs, delivery.limiter_db, rows

@@ -75,9 +75,21 @@ def note(delivery: Delivery) -> str:
         words.append(f"The noise floor would then be at {floor:.0f} dBFS.")
     if not delivery.publishes_level:
         words.append("No number is published here: the target is common practice.")
-    if delivery.two_speakers:
-        words.append("One channel is counted as played on two speakers.")
+    words += one_channel_sentences([delivery])
     return " ".join(words)
+
+
+def one_channel_sentences(deliveries: Iterable[Delivery]) -> list[str]:
+    """Return how the loudness of one channel was counted for each target, where it matters."""
+    deliveries = tuple(deliveries)
+    said = []
+    for counted, words in (
+        ([d.name for d in deliveries if d.two_speakers], "as heard from two speakers"),
+        ([d.name for d in deliveries if d.one_channel], "as one (ITU-R BS.1770)"),
+    ):
+        if names := list(dict.fromkeys(counted)):
+            said.append(f"For {listed(names)} one channel counts {words}.")
+    return said
 
 
 def _why_no_gain(delivery: Delivery) -> str:

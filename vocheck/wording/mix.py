@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import Arrival, DestinationResult, MixResult
 from vocheck.policy.delivery import Check
 from vocheck.policy.destinations import FACTS
@@ -38,6 +39,59 @@ def gain(result: DestinationResult) -> str:
         result.limiter_db,
         result.peak_limit_dbtp,
     )
+
+
+def two_speakers(result: MixResult) -> bool:
+    """Return whether to show a mix of one channel as heard from two speakers.
+
+    So it is where every destination reads it so; else it is shown as ITU-R BS.1770 counts it.
+    """
+    read = [d.two_speakers for d in result.destinations if d.one_channel is not None]
+    return bool(read) and all(read)
+
+
+def shown_lufs(result: MixResult, lufs: float | None) -> float | None:
+    """Return a loudness of a mix by the reading in which it is shown (see `two_speakers`)."""
+    return lufs + TWO_SPEAKERS_LU if lufs is not None and two_speakers(result) else lufs
+
+
+def shown_target(result: MixResult, destination: DestinationResult) -> float | None:
+    """Return where a destination's target lies among loudness as it is shown."""
+    target = destination.target_lufs
+    if target is None or destination.two_speakers == two_speakers(result):
+        return target
+    return target - TWO_SPEAKERS_LU
+
+
+def loudness_words(result: MixResult) -> str:
+    """Return the integrated loudness; of one channel by both readings."""
+    loudness = result.measurements.loudness
+    if loudness.integrated_lufs is None:
+        return loudness.not_measured.get("integrated_lufs", "not measured")
+    if result.source.channels != 1 or loudness.two_speakers_lufs is None:
+        return number(loudness.integrated_lufs, unit="LUFS")
+    as_one = f"{number(loudness.integrated_lufs, unit='LUFS')} as one channel"
+    as_two = f"{number(loudness.two_speakers_lufs, unit='LUFS')} as heard from two speakers"
+    return f"{as_two}, {as_one}" if two_speakers(result) else f"{as_one}, {as_two}"
+
+
+def one_channel(result: DestinationResult) -> str:
+    """Return how a destination reads one channel, and what the other reading would say."""
+    read = result.one_channel
+    if read is None or read.other_lufs is None or not math.isfinite(read.other_lufs):
+        return ""
+    as_two, as_one = "as heard from two speakers", "as one (ITU-R BS.1770)"
+    here, there = (as_two, as_one) if result.two_speakers else (as_one, as_two)
+    words = f"One channel counts {here} here ({read.status}). Counted {there} it is at "
+    words += number(read.other_lufs, unit="LUFS")
+    own = next((c.verdict for c in result.checks if c.fact in _LOUDNESS), None)
+    if read.other_verdict == own or read.other_verdict not in _OUTCOMES:
+        return f"{words}."
+    return f"{words}, which {_OUTCOMES[read.other_verdict]}: ask which they mean."
+
+
+_LOUDNESS = ("integrated_lufs", "dialogue_lufs")
+_OUTCOMES = {"pass": "would pass", "warn": "would be a warning", "fail": "would fail"}
 
 
 def arrival(result: DestinationResult) -> str:

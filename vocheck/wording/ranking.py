@@ -9,13 +9,9 @@ from pathlib import Path
 from vocheck.policy.judge import Verdict
 from vocheck.policy.words import fill
 from vocheck.takes.rank import LineRanking, RankedTake, Ranking, Reason
-from vocheck.wording.delivery import landing_sentences, obstacles_of
+from vocheck.wording.delivery import landing_sentences, obstacles_of, one_channel_sentences
 from vocheck.wording.findings import short_with_place
 from vocheck.wording.vocabulary import counted, file_name, fitted, listed, spoken, tenths
-
-ONE_CHANNEL = (
-    "Loudness against a target: a take of one channel is counted as played on two speakers."
-)
 
 
 @dataclass(frozen=True)
@@ -173,20 +169,17 @@ def points_words(take: RankedTake) -> str:
 _COSTS = {"script": "words not as written", "plosives": "breath pops"}
 
 
-def has_one_channel(ranking: Ranking) -> bool:
-    """Return whether a take of one channel was held against a target."""
-    return any(
-        take.result.delivery and take.result.source.channels == 1
-        for line in ranking.lines
-        for take in line.order
-    )
+def one_channel(ranking: Ranking) -> str:
+    """Return how one channel was counted against the targets; nothing where no take has one."""
+    takes = (take for line in ranking.lines for take in line.order)
+    return " ".join(one_channel_sentences(d for take in takes for d in take.result.delivery))
 
 
 def landing(ranking: Ranking) -> list[str]:
     """Return for each target what its gain does to the takes to use, once for the session."""
     sentences = landing_sentences([line.order[0].result.delivery for line in ranking.lines])
-    if sentences and has_one_channel(ranking):
-        sentences[-1] += " One channel counts as played on two speakers."
+    if sentences and (counted := one_channel(ranking)):
+        sentences[-1] += f" {counted}"
     return sentences
 
 

@@ -11,13 +11,22 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import DestinationResult, MixResult
 from vocheck.policy.delivery import Check
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
 from vocheck.takes.listening import ListeningCopy
-from vocheck.wording.mix import arrival, gain, sentence, value_words
+from vocheck.wording.mix import (
+    arrival,
+    gain,
+    loudness_words,
+    one_channel,
+    sentence,
+    shown_lufs,
+    shown_target,
+    two_speakers,
+    value_words,
+)
 from vocheck.wording.vocabulary import clock, number
 
 WIDTH, HEIGHT, LEAD_HEIGHT = 1200, 300, 120
@@ -74,7 +83,7 @@ def _play(mix: dict[str, Any]) -> dict[str, Any]:
 def _mix(result: MixResult) -> dict[str, Any]:
     over_time = result.over_time
     duration = result.source.duration_s
-    extra = TWO_SPEAKERS_LU if result.source.channels == 1 else 0.0
+    extra = shown_lufs(result, 0.0) or 0.0
     momentary = _levels(over_time.momentary_lufs) + extra
     short_term = _levels(over_time.short_term_lufs) + extra
     return {
@@ -91,7 +100,7 @@ def _mix(result: MixResult) -> dict[str, Any]:
         "plot": _plot(result, momentary, short_term),
         "lead": _lead(result),
         "overs": _overs(result),
-        "facts": _facts(result, extra),
+        "facts": _facts(result),
         "encoded": [
             {"encoder": peak.encoder, "words": peak.reason or number(peak.level_dbtp, 1, "dBTP")}
             for peak in result.measurements.true_peak_after_encoding
@@ -127,6 +136,7 @@ def _destination(result: DestinationResult) -> dict[str, Any]:
         "checks": [_check(check) for check in result.checks if check.verdict != "pass"],
         "passed": sum(check.verdict == "pass" for check in result.checks),
         "gain": gain(result),
+        "one_channel": one_channel(result),
         "gain_word": "Gain" if result.verdict != "not published" else "Gain to common practice",
         "ingest": arrival(result),
         "note": result.note,
@@ -201,8 +211,12 @@ def _targets(result: MixResult) -> dict[float, list[str]]:
     """Return the loudness that destinations aim at, each once, with their names."""
     targets: dict[float, list[str]] = {}
     for destination in result.destinations:
-        if destination.target_lufs is not None:
-            targets.setdefault(destination.target_lufs, []).append(destination.name)
+        level = shown_target(result, destination)
+        if level is not None:
+            name = destination.name
+            if destination.two_speakers != two_speakers(result):
+                name += f" ({destination.target_lufs:g} on two speakers)"
+            targets.setdefault(round(level, 1), []).append(name)
     return targets
 
 
@@ -282,26 +296,23 @@ def _place(time_s: float) -> dict[str, Any]:
     return {"s": round(time_s, 3), "clock": clock(time_s)}
 
 
-def _facts(result: MixResult, extra: float) -> list[dict[str, Any]]:
+def _facts(result: MixResult) -> list[dict[str, Any]]:
     m, stems = result.measurements, result.measurements.stems
     loudness, peak, source = m.loudness, m.true_peak, result.source
-
-    def heard(lufs: float | None) -> float | None:
-        return None if lufs is None else lufs + extra
 
     def told(field: str, value: float | None, unit: str) -> str:
         return loudness.not_measured[field] if value is None else number(value, 1, unit)
 
     rows: list[tuple[str, str, float | None]] = [
-        ("Loudness", told("integrated_lufs", heard(loudness.integrated_lufs), "LUFS"), None),
+        ("Loudness", loudness_words(result), None),
         (
             "Loudest 3 s",
-            told("short_term_max_lufs", heard(loudness.short_term_max_lufs), "LUFS"),
+            told("short_term_max_lufs", shown_lufs(result, loudness.short_term_max_lufs), "LUFS"),
             loudness.short_term_max_s,
         ),
         (
             "Loudest 0.4 s",
-            told("momentary_max_lufs", heard(loudness.momentary_max_lufs), "LUFS"),
+            told("momentary_max_lufs", shown_lufs(result, loudness.momentary_max_lufs), "LUFS"),
             loudness.momentary_max_s,
         ),
         ("Loudness range", told("range_lu", loudness.range_lu, "LU"), None),

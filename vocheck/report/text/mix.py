@@ -6,12 +6,19 @@ import math
 import os
 from collections.abc import Sequence
 
-from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
 from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
 from vocheck.report.text.style import bold, dim, line_width, paint, wrap
-from vocheck.wording.mix import arrival, gain, sentence, value_words
+from vocheck.wording.mix import (
+    arrival,
+    gain,
+    loudness_words,
+    one_channel,
+    sentence,
+    shown_lufs,
+    value_words,
+)
 from vocheck.wording.vocabulary import clock, clocks, number
 
 WORDS = {
@@ -67,6 +74,8 @@ def _destination(result: DestinationResult) -> str:
     if gained := gain(result):
         to = "" if result.verdict != "not published" else " to common practice"
         lines.append(wrap(f"gain{to}: {gained}", _INDENT + "  ", _INDENT))
+    if counted := one_channel(result):
+        lines.append(wrap(f"one channel: {counted}", _INDENT + "  ", _INDENT))
     lines.append(wrap(f"on arrival: {arrival(result)}", _INDENT + "  ", _INDENT))
     if result.note:
         lines.append(wrap(f"note: {result.note}", _INDENT + "  ", _INDENT))
@@ -121,21 +130,13 @@ def _facts(result: MixResult) -> str:
     measured = result.measurements
     loudness, peak = measured.loudness, measured.true_peak
     rows = []
-    name = "loudness"
-    value = number(loudness.integrated_lufs, unit="LUFS")
-    if result.source.channels == 1 and loudness.two_speakers_lufs is not None:
-        value = f"{number(loudness.two_speakers_lufs, unit='LUFS')} on two speakers, as judged"
-        value += f" ({number(loudness.integrated_lufs)} as one channel)"
-    if loudness.integrated_lufs is None:
-        value = loudness.not_measured.get("integrated_lufs", "not measured")
-    rows.append([name, value])
-    extra = TWO_SPEAKERS_LU if result.source.channels == 1 else 0.0
+    rows.append(["loudness", loudness_words(result)])
     for what, level, time in (
         ("loudest 3 s", loudness.short_term_max_lufs, loudness.short_term_max_s),
         ("loudest 0.4 s", loudness.momentary_max_lufs, loudness.momentary_max_s),
     ):
         if level is not None:
-            rows.append([what, _at(number(level + extra, unit="LUFS"), time)])
+            rows.append([what, _at(number(shown_lufs(result, level), unit="LUFS"), time)])
     if loudness.range_lu is not None:
         rows.append(["loudness range", number(loudness.range_lu, unit="LU")])
     words = _at(number(peak.level_dbtp, unit="dBTP"), peak.time_s)

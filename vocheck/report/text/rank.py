@@ -14,13 +14,12 @@ from vocheck.takes.rank import LineRanking, RankedTake, Ranking
 from vocheck.wording.delivery import delivery_sentence
 from vocheck.wording.findings import message
 from vocheck.wording.ranking import (
-    ONE_CHANNEL,
     Row,
     grade_words,
-    has_one_channel,
     landing,
     left_out_sentence,
     nearest_clean_sentence,
+    one_channel,
     points_words,
     reasons,
     row,
@@ -165,8 +164,8 @@ def _know(row: Row, room: int, rows: int) -> list[str]:
 
 def _explained(ranking: Ranking, names: Sequence[str]) -> str:
     blocks = [_line(line) for line in ranking.lines if line.line in names]
-    if has_one_channel(ranking):
-        blocks.append(dim(wrap(ONE_CHANNEL)))
+    if counted := one_channel(ranking):
+        blocks.append(dim(wrap(counted)))
     return "\n\n".join(blocks) + "\n"
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from itertools import groupby
 
 from vocheck.plain import shown_plainly
-from vocheck.policy.destinations import FACTS, Destination, Encoding, Ingest, Rule
+from vocheck.policy.destinations import FACTS, Destination, Encoding, Ingest, OneChannel, Rule
 from vocheck.report.text.style import bold, dim, wrap
 
 FAMILY_TITLES = {
@@ -96,7 +96,16 @@ def render_destination(destination: Destination) -> str:
         lines += ["", *_encoding(encoding), *_own_provenance(encoding, destination)]
     if (ingest := destination.ingest) is not None:
         lines += ["", *_ingest(ingest), *_own_provenance(ingest, destination)]
+    if (level := destination.level) is not None and level.fact.endswith("_lufs"):
+        counts = destination.one_channel
+        lines += ["", *_one_channel(counts), *_own_provenance(counts, destination)]
     return "\n".join(lines) + "\n"
+
+
+def _one_channel(counts: OneChannel) -> list[str]:
+    words = "as heard from two speakers" if counts.reading == "two speakers" else "as one"
+    note = [wrap(counts.note, "    ")] if counts.note else []
+    return [f"  A file of one channel counts {words}", *note]
 
 
 def _rule(rule: Rule) -> list[str]:
@@ -132,7 +141,9 @@ def _ingest(ingest: Ingest) -> list[str]:
     return [f"  {what}", wrap(ingest.text, "    ")]
 
 
-def _own_provenance(entry: Rule | Encoding | Ingest, destination: Destination) -> list[str]:
+def _own_provenance(
+    entry: Rule | Encoding | Ingest | OneChannel, destination: Destination
+) -> list[str]:
     """Return where a table's numbers come from, where that is not its destination's source."""
     same = (entry.source, entry.status, entry.unconfirmed) == (
         destination.source,
@@ -142,7 +153,9 @@ def _own_provenance(entry: Rule | Encoding | Ingest, destination: Destination) -
     return [] if same else _provenance(entry, "    ")
 
 
-def _provenance(entry: Destination | Rule | Encoding | Ingest, indent: str) -> list[str]:
+def _provenance(
+    entry: Destination | Rule | Encoding | Ingest | OneChannel, indent: str
+) -> list[str]:
     dated = f"{entry.source}, {entry.date}" if entry.date not in ("", "undated") else entry.source
     doubt = "; not confirmed at the source" if entry.unconfirmed else ""
     lines = wrap(f"{dated} ({entry.status}{doubt})", indent).split("\n")
