@@ -12,12 +12,14 @@ from tests.accuracy.sections import write_section
 from tests.material.planted import BLOCK, envelope_db, spectral, turned_down
 from tests.material.takes import RATE, SPEECH_DBFS, WHAT, clean, colored, in_room, real, scaled
 from vocheck.measurements import processing
+from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
 
 STEP = 24  # samples: 0.5 ms, in which a gate moves
 
 THRESHOLDS_DB = (-30.0, -23.0, -16.0, -9.0)
 DEPTHS_DB = (6.0, 12.0, 20.0, 40.0, math.inf)
+NOTE = load_limits()["noise_reduction"]
 CONVERTER_DBFS = -95.0
 SOME = range(0, 20, 2)  # of the takes, by number
 
@@ -133,7 +135,7 @@ def table(room_db: float) -> str:
             else "-"
         )
         gated = np.mean([bool(f.gated) for f in found])
-        reduced = np.mean([bool(f.noise_reduction) for f in found])
+        reduced = np.mean([NOTE.severity_of(f.log_spectral_std_db) is not None for f in found])
         lines.append(f"| {name} | {gated:.2f} | {depth} | {reduced:.2f} | {spread} |")
     return "\n".join(lines)
 

@@ -26,6 +26,7 @@ FAULTLESS: dict[str, dict[str, Any]] = {
     "noise": {"floor_dbfs": -85.0, "floor_a_dbfs": -90.0, "snr_db": 62.0},
     "hum": {"mains_hz": None, "level_re_speech_db": None, "tones": ()},
     "processing": {
+        "gate_score": 0.0,
         "gated": False,
         "gate_depth_db": None,
         "gate_dead_fraction": None,

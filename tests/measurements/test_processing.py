@@ -13,12 +13,14 @@ from tests.material import music
 from tests.material import speech as voices
 from tests.measurements.test_noise import band_noise, words
 from vocheck.measurements import processing
+from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
 
 RATE = 48_000
 THEORY_DB = (
     10 / math.log(10) * math.pi / math.sqrt(6)
 )  # 5.57: of the log of an exponential variable
+NOTE_DB = load_limits()["noise_reduction"].thresholds[0].value
 
 
 def open_gain(depth_db: float) -> np.ndarray:
@@ -39,7 +41,7 @@ def test_an_untouched_take_shows_nothing():
     found = processing.measure(Recording(noisy().astype(np.float32), RATE))
     assert found.gated is False
     assert found.gate_depth_db is None
-    assert found.noise_reduction is False
+    assert found.log_spectral_std_db < NOTE_DB
     # 0.15 dB: three standard deviations with the bins and frames of 2 s of pause.
     assert found.log_spectral_std_db == pytest.approx(THEORY_DB, abs=0.15)
 
@@ -55,7 +57,7 @@ def test_gaussian_noise_has_the_theoretical_spread(color, rate):
     x = np.fft.irfft(spectrum, count)
     found = processing.measure(Recording((1e-3 * x / x.std()).astype(np.float32), rate))
     assert found.log_spectral_std_db == pytest.approx(THEORY_DB, abs=0.15)
-    assert found.noise_reduction is False
+    assert found.log_spectral_std_db < NOTE_DB
 
 
 @pytest.mark.parametrize("depth_db", [10.0, 20.0, 40.0])
@@ -66,6 +68,18 @@ def test_a_gate_is_found_with_its_depth(depth_db):
     # 3 dB: where the voice covers the noise, its softest moments read a little high, and the
     # frames in which the gate is still closing read low.
     assert found.gate_depth_db == pytest.approx(depth_db, abs=3.0)
+
+
+def test_the_score_of_a_gate_grows_with_its_depth():
+    """Pauses turned down by 0, 3, 10 and 20 dB: the score rises, and is 1 for 6 dB by definition."""
+    scores = [
+        processing.measure(
+            Recording((noisy() * open_gain(depth_db)).astype(np.float32), RATE)
+        ).gate_score
+        for depth_db in (0.0, 3.0, 10.0, 20.0)
+    ]
+    assert scores == sorted(scores)
+    assert scores[1] < 1.0 < scores[2]
 
 
 @pytest.mark.parametrize("threshold_db", [-24.0, -12.0])
@@ -158,7 +172,7 @@ def spectral_subtraction(x: np.ndarray, over: float = 2.0, floor_db: float = -30
 def test_musical_noise_is_found():
     """Spectral subtraction leaves lone bins that come and go: a spread well above the theory."""
     found = processing.measure(Recording(spectral_subtraction(noisy()).astype(np.float32), RATE))
-    assert found.noise_reduction is True
+    assert found.log_spectral_std_db > NOTE_DB
     assert found.log_spectral_std_db > THEORY_DB + 1.5
 
 
@@ -168,7 +182,7 @@ def test_noise_that_swells_is_no_noise_reduction():
     swell = 10 ** (3 * np.sin(2 * np.pi * t / 1.7) / 20)
     x = words() + 1e-3 * swell * band_noise(6.0, 20, 20_000)
     found = processing.measure(Recording(x.astype(np.float32), RATE))
-    assert found.noise_reduction is False
+    assert found.log_spectral_std_db < NOTE_DB
 
 
 def melody(frames: int, note_s: float = 0.3) -> np.ndarray:
@@ -193,9 +207,8 @@ def test_a_melody_under_the_voice_is_found(level_db):
     # the words is not heard.
     assert found.music_bed_re_speech_db == pytest.approx(level_db, abs=1.5)
     # The pauses do not tell the noise.
-    assert found.noise_reduction is None
     assert found.log_spectral_std_db is None
-    assert "tones come and go" in found.not_measured["noise_reduction"]
+    assert "tones come and go" in found.not_measured["log_spectral_std_db"]
 
 
 def test_another_voice_under_the_voice_is_found():
@@ -225,7 +238,7 @@ def test_an_echo_of_the_voice_is_no_music():
     found = processing.measure(Recording(wet[loud:], take.rate))
     assert found.music_bed is None
     assert "before the first word" in found.not_measured["music_bed"]
-    assert found.noise_reduction is None
+    assert found.log_spectral_std_db is None
 
 
 @pytest.mark.outside
@@ -266,7 +279,7 @@ def test_without_pauses_it_says_so():
     """No pause, no statement."""
     found = processing.measure(Recording(words()[RATE : RATE + 30_000], RATE))
     assert found.gated is None
-    assert found.noise_reduction is None
+    assert found.log_spectral_std_db is None
     assert "of usable pause" in found.not_measured["gated"]
     assert found.music_bed is None
     assert "soft enough" in found.not_measured["music_bed"]

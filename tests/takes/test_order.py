@@ -35,11 +35,11 @@ GAPS = (Dropout(start_s=2.0, end_s=2.05, kind="zero-run"),)
 WORSE = {
     "noise": ({"noise__floor_a_dbfs": -60.0}, "30 dB more noise under the voice"),
     "gate": (
-        {"processing__gated": True, "processing__gate_depth_db": 30.0},
+        {"processing__gate_score": 3.0, "processing__gate_depth_db": 30.0},
         "a gate that hides 30 dB of noise in the pauses",
     ),
     "dead words": (
-        {"processing__gated": True, "processing__gate_dead_fraction": 0.2},
+        {"processing__gate_score": 3.0, "processing__gate_dead_fraction": 0.2},
         "a gate at work: 20% of the phrases dead",
     ),
     "digital silence": ({"noise__floor_dbfs": -150.0}, "digital silence between the words"),

@@ -1,15 +1,17 @@
 """Processing: what a gate, an expander, noise reduction or music has already done to the take.
 
 What it is
-    `gated` tells that the sound is turned down where nobody speaks; `gate_depth_db` by how much.
-    The noise under the words stays, so a gated take pumps, and its noise floor flatters it.
-    `gate_dead_fraction` tells how much of the phrases is dead, 50 dB or more below the voice: the
-    nearer the gate closes to the level of the voice, the more of the words it takes.
-    `noise_reduction` tells that the noise in the pauses has the pattern which spectral noise
-    reduction leaves (musical noise); `log_spectral_std_db` is the number that it rests on.
-    `music_bed` tells that music lies under the voice, or anything else whose tones come and go
-    (another voice, a ringtone); `music_bed_re_speech_db` how loud, and `music_bed_fraction` in how
-    much of the soft moments.
+    `gate_score` tells how clearly the sound is turned down where nobody speaks: above 1 a gate is
+    found, and `gated` says so; `gate_depth_db` tells by how much. The noise under the words stays,
+    so a gated take pumps, and its noise floor flatters it. `gate_dead_fraction` tells how much of
+    the phrases is dead, 50 dB or more below the voice: the nearer the gate closes to the level of
+    the voice, the more of the words it takes.
+    `log_spectral_std_db` tells how unsteady the spectrum of the pauses is: spectral noise reduction
+    leaves a pattern there (musical noise) that raises it.
+    `music_bed_score` tells how clearly music lies under the voice, or anything else whose tones
+    come and go (another voice, a ringtone): above 1 it is found, and `music_bed` says so;
+    `music_bed_re_speech_db` tells how loud, and `music_bed_fraction` in how much of the soft
+    moments.
 
 Method
     Gate: any of four traces. (1) Exact zeros in runs of 5 ms or more inside the pauses. (2) Noise
@@ -21,7 +23,8 @@ Method
     by the same 6 dB or more above the pauses, and not in the pauses. This sees a gate that closes
     inside phrases, too. (4) Each time the sound leaves its floor it rises by 50 dB within 15 ms,
     and the pauses lie below all that is heard within phrases, in every band: a voice alone seldom
-    does both.
+    does both. Each trace is divided by the least that counts as one; the score is the largest of
+    these ratios, or for a trace of two parts the smaller of the two.
 
     Dead are frames within phrases 50 dB or more below the active speech level. Stops are dead for a
     moment in an untouched take as well, so the fraction compares takes of the same words.
@@ -35,10 +38,10 @@ Method
     Music: wherever the level is 18 dB or more below the speech for 0.35 s, tones are looked for
     that come and go (`vocheck.dsp.moving_tones`): peaks of the spectrum that stand 14 dB out of the
     noise around them and of what is always there (hum, a whine, a fan), are narrow, last for
-    0.25 s, and do not die away as a vowel does in a room. Music is reported where they are in six
-    of ten moments of a quarter of a second, at eight places of the spectrum or more, and before the
-    first word, too: what is heard only after words is their echo. Its level is that of these
-    stretches.
+    0.25 s, and do not die away as a vowel does in a room. Music has them in more than six of ten
+    moments of a quarter of a second, at eight places of the spectrum or more, and before the first
+    word, too: what is heard only after words is their echo. The score is the smallest of the three,
+    each divided by the most that is not music. The level is that of these stretches.
 
 Sources
     The value of 5.57 dB is theory; that musical noise raises the spread of the spectrum is the
@@ -104,7 +107,6 @@ _CLOSED_FRAMES = 4  # 20 ms: a shorter dip is not taken for the floor
 _RISE_FRAMES, _OPENING_FRAMES = 3, 20  # a rise within 15 ms, in the 0.1 s after the floor
 _RISE_DB = 50.0  # clean takes have up to 48
 _LATTICE_HZ = (200.0, 8000.0)  # above hum and rumble, below the band edge of lossy codecs
-_NR_DB = 6.2  # rooms have 5.4 to 5.9; reverberation then trusts no decay. The limit is policy's
 _MARGINS_S = (0.06, 0.12)  # of a phrase: the activity's pads, in which a gate may be closed already
 _MIN_FRAMES = 12  # 60 ms: a percentile of fewer says little
 _EDGE_S = 0.011  # half a window: frames that reach out of the pause are left out
@@ -115,7 +117,7 @@ _SOFT_SMOOTH = 5  # frames: 25 ms
 _RELEASE_S, _ONSET_S = 0.13, 0.05  # after the voice was loud, and before it is again
 _TONES_TOP_HZ = 5000.0  # higher partials are too soft to be found
 _MUSIC_FRACTION = 0.6  # takes without music had up to 0.51
-_MUSIC_PLACES = 8  # without music up to 7 where the fraction was above 0.51
+_MUSIC_PLACES = 7  # takes without music had up to that where the fraction was above 0.51
 _MUSIC_BEFORE = 0.25  # tones in a frame before the first word: music had 0.8 and more
 _MUSIC_FRAMES = 12  # 0.4 s: fewer moments tell no share
 
@@ -126,39 +128,47 @@ class Processing(Group):
 
     Attributes
     ----------
+    gate_score : float or None
+        The clearest trace of a gate, over the least that counts as one: above 1 a gate is found.
     gated : bool or None
+        Whether one is found.
     gate_depth_db : float or None
         How much lower the noise is in the pauses than under the words; ``None`` without a gate,
         where the gate closes to digital silence, and where the voice hides the noise.
     gate_dead_fraction : float or None
         Share of the phrases that lies 50 dB or more below the active speech level; ``None`` without
         a gate.
-    noise_reduction : bool or None
     log_spectral_std_db : float or None
         Standard deviation over time of the spectrum's level in the pauses; 5.57 dB for steady
         noise.
+    music_bed_score : float or None
+        How clearly music, or another sound of tones that come and go, lies under the voice: above 1
+        it is found.
     music_bed : bool or None
-        Whether music, or another sound of tones that come and go, lies under the voice.
+        Whether it is found.
     music_bed_re_speech_db : float or None
         Its level less the active speech level, the noise included; ``None`` without music.
     music_bed_fraction : float or None
         Share of the soft moments of the take that hold such tones.
     """
 
+    gate_score: float | None
     gated: bool | None
     gate_depth_db: float | None
     gate_dead_fraction: float | None
-    noise_reduction: bool | None
     log_spectral_std_db: float | None
+    music_bed_score: float | None
     music_bed: bool | None
     music_bed_re_speech_db: float | None
     music_bed_fraction: float | None
 
 
 ROWS: tuple[Row, ...] = (
+    Row("gate_score", "clearest trace of a gate", "", digits=2),
     Row("gate_depth_db", "depth of the gate", "dB"),
     Row("gate_dead_fraction", "dead share of the phrases", "", digits=2),
     Row("log_spectral_std_db", "spread of the spectrum in pauses", "dB", digits=2),
+    Row("music_bed_score", "clearness of music", "", digits=2),
     Row("music_bed_re_speech_db", "music re speech", "dB"),
     Row("music_bed_fraction", "share of soft moments with music", "", digits=2),
 )
@@ -174,23 +184,23 @@ def measure(recording: Recording) -> Processing:
     pause_s = math.fsum(end - start for start, end in activity.usable_pauses)
     missing: dict[str, str] = {}
     gate = _Gate(
-        found=None, reason=f"only {pause_s:.2f} s of usable pause; {MIN_PAUSE_S:.1f} s are needed"
+        score=None, reason=f"only {pause_s:.2f} s of usable pause; {MIN_PAUSE_S:.1f} s are needed"
     )
     if pause_s >= MIN_PAUSE_S:
         gate = (
             _gate(recording)
             if activity.phrases
-            else _Gate(found=None, reason="no speech was found")
+            else _Gate(score=None, reason="no speech was found")
         )
-    if gate.found is None:
-        missing["gated"] = gate.reason
+    if gate.score is None:
+        missing["gate_score"] = missing["gated"] = gate.reason
     if gate.depth_db is None:
         missing["gate_depth_db"] = gate.reason
     if gate.dead_fraction is None:
         missing["gate_dead_fraction"] = gate.reason
     music = _music(recording)
-    if music.found is None:
-        missing["music_bed"] = music.reason
+    if music.score is None:
+        missing["music_bed_score"] = missing["music_bed"] = music.reason
     if music.fraction is None:
         missing["music_bed_fraction"] = music.reason
     if music.level_db is None:
@@ -198,17 +208,18 @@ def measure(recording: Recording) -> Processing:
     sounds_on = music.found or (music.found is None and music.fraction is not None)
     deviation = None if sounds_on else _log_spectral_std(recording)
     if deviation is None:
-        missing["noise_reduction"] = missing["log_spectral_std_db"] = (
+        missing["log_spectral_std_db"] = (
             "tones come and go in the pauses, and hide it"
             if sounds_on
             else "too little pause that is neither digital silence nor disturbed"
         )
     return Processing(
+        gate_score=gate.score,
         gated=gate.found,
         gate_depth_db=gate.depth_db,
         gate_dead_fraction=gate.dead_fraction,
-        noise_reduction=None if deviation is None else deviation > _NR_DB,
         log_spectral_std_db=deviation,
+        music_bed_score=music.score,
         music_bed=music.found,
         music_bed_re_speech_db=music.level_db,
         music_bed_fraction=music.fraction,
@@ -216,11 +227,19 @@ def measure(recording: Recording) -> Processing:
     )
 
 
+_FOUND = 1.0
+"""Above this score: by definition, because each trace is divided by the least that counts."""
+
+
 class _Gate(NamedTuple):
-    found: bool | None
+    score: float | None
     depth_db: float | None = None
     dead_fraction: float | None = None
     reason: str = ""  # for what is None
+
+    @property
+    def found(self) -> bool | None:
+        return None if self.score is None else self.score > _FOUND
 
 
 def _gate(recording: Recording) -> _Gate:
@@ -233,26 +252,27 @@ def _gate(recording: Recording) -> _Gate:
     level = _db(power.sum(axis=1)) - active_level_of(recording).dbfs
     in_phrase = activity.mask(activity.phrases, spectrogram.times_s)
     dead = float(np.mean(level[in_phrase] <= _DEAD_DB))
-    if _zero_share(recording) > _ZERO_SHARE:
-        return _Gate(True, None, dead, "the gate closes to digital silence")
+    score = _zero_share(recording) / _ZERO_SHARE
+    if score > _FOUND:
+        return _Gate(score, None, dead, "the gate closes to digital silence")
     in_pause = activity.mask(activity.usable_pauses, spectrogram.times_s)
     in_pause &= power.sum(axis=1) > _SILENCE
-    none = _Gate(found=False, reason="no gate was found")
     if min(in_pause.sum(), in_phrase.sum()) < _MIN_FRAMES:
-        return none
+        return _Gate(score, reason="no gate was found")
     floor_db = float(np.median(level[in_pause]))
     softer_db = _softer_db(power, in_pause, recording)
+    softer = max(0.0, softer_db / _GATE_DB)
+    bare = softer if floor_db + softer_db > _VOICE_DB else 0.0
     spans = [slice(*np.searchsorted(spectrogram.times_s, phrase)) for phrase in activity.phrases]
-    second_db = _second_level_db(_db(power), spans, in_pause)
-    differs = softer_db > _GATE_DB
-    bare = differs and floor_db + softer_db > _VOICE_DB
-    steep = differs and _rise_db(level, floor_db) > _RISE_DB
-    if not (bare or steep or second_db is not None):
-        return none
-    depth_db = softer_db if bare else second_db
+    second, second_db = _second_level(_db(power), spans, in_pause)
+    steep = min(softer, _rise_db(level, floor_db) / _RISE_DB)
+    score = max(score, bare, second, steep)
+    if score <= _FOUND:
+        return _Gate(score, reason="no gate was found")
+    depth_db = softer_db if bare > _FOUND else second_db if second > _FOUND else None
     if depth_db is None or floor_db + depth_db < _HIDDEN_DB:
-        return _Gate(True, None, dead, "the voice hides the noise under it")
-    return _Gate(True, depth_db, dead)
+        return _Gate(score, None, dead, "the voice hides the noise under it")
+    return _Gate(score, depth_db, dead)
 
 
 def _db(power: npt.NDArray[_Float]) -> npt.NDArray[_Float]:
@@ -299,10 +319,10 @@ def _softer_db(
     return float((open_ - closed).min())
 
 
-def _second_level_db(
+def _second_level(
     level: npt.NDArray[np.floating], phrases: list[slice], in_pause: npt.NDArray[np.bool_]
-) -> float | None:
-    """Return how far above the pauses the noise lies a second time, under the words.
+) -> tuple[float, float]:
+    """Look for noise that lies a second time above the pauses, under the words.
 
     Parameters
     ----------
@@ -311,6 +331,13 @@ def _second_level_db(
     phrases : list of slice
         Frames of each phrase.
     in_pause : ndarray of bool, shape (frames,)
+
+    Returns
+    -------
+    score : float
+        How narrow the second level is: above 1 it is noise.
+    step_db : float
+        How far it lies above the pauses.
     """
     from scipy.ndimage import maximum_filter1d
 
@@ -325,16 +352,15 @@ def _second_level_db(
         own = (near > _PILE_SHARE) & (near > 2.0 * _share_within(rests, centers, _AROUND_HALF_DB))
         piles.append(np.where(own, near / np.maximum(around, 1e-9), 0.0))
     if len(piles) < _PILE_BANDS:
-        return None
+        return 0.0, 0.0
     # 1 dB to either side: bands differ by a little.
     agreed = np.sort(maximum_filter1d(piles, 5, axis=1), axis=0)[-_PILE_BANDS]
     best = int(agreed.argmax())
-    if agreed[best] <= _PILE:
-        return None
     # Noise that sets in half way fills the phrases after it alone.
     piled = (np.abs(above - centers[best]) < _PILE_HALF_DB + 1.0).sum(axis=1) >= _PILE_BANDS
     holding = [piled[phrase].sum() > _PILE_SHARE * len(piled[phrase]) for phrase in phrases]
-    return float(centers[best]) if 2 * sum(holding) > len(holding) else None
+    score = float(agreed[best]) / _PILE if 2 * sum(holding) > len(holding) else 0.0
+    return score, float(centers[best])
 
 
 def _share_within(
@@ -396,10 +422,14 @@ def _log_spectral_std(recording: Recording) -> float | None:
 
 
 class _Music(NamedTuple):
-    found: bool | None
+    score: float | None
     fraction: float | None = None
     level_db: float | None = None
     reason: str = ""  # for what is None
+
+    @property
+    def found(self) -> bool | None:
+        return None if self.score is None else self.score > _FOUND
 
 
 def _music(recording: Recording) -> _Music:
@@ -411,20 +441,22 @@ def _music(recording: Recording) -> _Music:
     tones = find_moving_tones(voice_at(recording, RATE_HZ), spans, top_hz)
     if tones.frames < _MUSIC_FRAMES:
         return _Music(None, reason="too little of the take is soft enough to hear music in")
-    if tones.fraction < _MUSIC_FRACTION or tones.places < _MUSIC_PLACES:
-        return _Music(False, tones.fraction, reason="no music was found")
+    score = min(tones.fraction / _MUSIC_FRACTION, tones.places / _MUSIC_PLACES)
+    if score <= _FOUND:
+        return _Music(score, tones.fraction, reason="no music was found")
     before_voice = tones.per_frame[0] if spans[0][0] == 0.0 else None
     if before_voice is None:
         reason = "no half second before the first word, to tell music from an echo of the voice"
         return _Music(None, tones.fraction, reason=reason)
-    if before_voice < _MUSIC_BEFORE:
-        return _Music(False, tones.fraction, reason="what sounds on is an echo of the voice")
+    score = min(score, before_voice / _MUSIC_BEFORE)
+    if score <= _FOUND:
+        return _Music(score, tones.fraction, reason="what sounds on is an echo of the voice")
     spectrogram = spectrogram_of(recording)
     power = spectrogram.band(_SOFT_BAND_HZ[0], math.inf)
     without_voice = tuple((start + _RELEASE_S, end) for start, end in spans)
     soft = power[activity_of(recording).mask(without_voice, spectrogram.times_s)]
     level_db = db(float(soft.mean())) - active_level_of(recording).dbfs
-    return _Music(True, tones.fraction, level_db)
+    return _Music(score, tones.fraction, level_db)
 
 
 def _soft_spans(recording: Recording) -> tuple[tuple[float, float], ...]:
