@@ -7,8 +7,9 @@ and numbers into ``results.md``. A test compares both with what it would write.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import Any, get_args, get_origin, get_type_hints
 
 from vocheck.measurements import MEASUREMENTS, Measurements, group_name
 from vocheck.results import Row
@@ -37,9 +38,19 @@ def schema() -> str:
     """Return one row per group with all its fields."""
     rows = []
     for group, module in zip(fields(Measurements), MEASUREMENTS, strict=True):
-        names = [f.name for f in fields(getattr(module, str(group.type)))]
-        rows.append((group.name, ", ".join(name for name in names if name != "not_measured")))
+        hints = get_type_hints(getattr(module, str(group.type)))
+        names = [f"{name}{_inside(hints[name])}" for name in hints if name != "not_measured"]
+        rows.append((group.name, ", ".join(names)))
     return table(("group", "fields"), rows)
+
+
+def _inside(hint: Any) -> str:
+    """Return the fields of what a list holds, in brackets; nothing for any other hint."""
+    for kind in (hint, *get_args(hint)):
+        held = get_args(kind)[0] if get_origin(kind) is tuple else None
+        if isinstance(held, type) and is_dataclass(held):
+            return f" [{{{', '.join(f.name for f in fields(held))}}}]"
+    return ""
 
 
 def numbers() -> str:

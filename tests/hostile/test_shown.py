@@ -12,15 +12,19 @@ import sys
 import unicodedata
 from dataclasses import replace
 from functools import cache
+from importlib import import_module
 from pathlib import Path
+from pkgutil import iter_modules
+from types import FunctionType
 
 import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import vocheck.report.text
 from vocheck.cli import run
-from vocheck.plain import ENCODE_ERRORS, plain, plain_json, plain_lines, plainly
+from vocheck.plain import ENCODE_ERRORS, plain, plain_json, plain_lines, plainly, shown_plainly
 from vocheck.report.csv import render_csv
 from vocheck.report.json import render_json, render_json_line
 from vocheck.report.markers import render_vtt
@@ -221,3 +225,17 @@ def test_a_hostile_session_on_any_terminal(folder, tmp_path, arguments, encoding
             assert is_harmless(content.decode("utf-8"), lines=True)
         if file.suffix == ".jsonl":
             assert all(json.loads(line) for line in content.splitlines())
+
+
+RENDERERS = [
+    pytest.param(value, id=f"{module.name}.{name}")
+    for module in iter_modules(vocheck.report.text.__path__)
+    for name, value in vars(import_module(f"vocheck.report.text.{module.name}")).items()
+    if name.startswith("render_") and isinstance(value, FunctionType)
+]
+
+
+@pytest.mark.parametrize("render", RENDERERS)
+def test_every_text_report_shows_plainly(render: FunctionType):
+    """A renderer that was added without `shown_plainly` is noticed before a name obeys it."""
+    assert render.__code__ is shown_plainly(str).__code__

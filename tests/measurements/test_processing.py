@@ -71,7 +71,7 @@ def test_a_gate_is_found_with_its_depth(depth_db):
 
 
 def test_the_score_of_a_gate_grows_with_its_depth():
-    """Pauses turned down by 0, 3, 10 and 20 dB: the score rises, and is 1 for 6 dB by definition."""
+    """Pauses turned down by 0, 3, 10 and 20 dB: the score rises, and 6 dB are 1 by definition."""
     scores = [
         processing.measure(
             Recording((noisy() * open_gain(depth_db)).astype(np.float32), RATE)

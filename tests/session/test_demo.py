@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -142,7 +143,7 @@ def test_the_command_makes_the_session_the_ranking_and_the_report(tmp_path: Path
     assert run(["demo", str(folder), "--quiet"]) == 0
     out = capsys.readouterr().out
     for line in truth()["lines"]:
-        assert f"Line {line}" in out
+        assert re.search(rf"^{line}  +take \d", out, re.MULTILINE)
     report = json.loads((folder / "ranking.json").read_text(encoding="utf-8"))
     assert report["schema"] == 1
     assert [line["line"] for line in report["lines"]] == sorted(truth()["lines"])

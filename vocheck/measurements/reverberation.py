@@ -77,9 +77,8 @@ _LONG_TAKE_S, _QUIET_DB = 5.0, 35.0  # our choice: held-out takes fall into halv
 _MIN_ARM = 0.03  # in log RT60: no interval is narrower than 3 % to either side
 _SURE, _UNSURE = 1.2, 4.0  # high / low of the interval at which the confidence is 1, and 0
 _COMB_SCORE = 8.0  # 19 of 20 simulated rooms without an added reflection stay below
-# Of the spectrum in pauses. Fitted was on untouched takes, which have 5.4 to 5.9: what lies above is
-# unlike all that the regressors know. No limit: a studio that moves the one of noise reduction does
-# not move this.
+# Of the spectrum in pauses. The regressors know untouched takes only, which have 5.4 to 5.9 dB.
+# This is no limit: a studio that moves the limit of noise reduction does not move it.
 _MOST_SPREAD_DB = 6.2
 _ZERO_RUN_S = 0.005  # digital silence this long was put there by an edit or a gate
 

@@ -30,7 +30,7 @@ def render_take(result: TakeResult, details: bool = True) -> str:
     details : bool
         False leaves out the table of measurements: verdict and findings only.
     """
-    blocks = [f"{headline(result)}\n{wrap(advice(result), '  ')}"]
+    blocks = [f"{_headline(result)}\n{wrap(advice(result), '  ')}"]
     blocks += [_finding(finding) for finding in result.findings]
     if result.reading is not None:
         blocks.append(wrap(reading_sentence(result.reading), "  "))
@@ -46,7 +46,7 @@ def render_failure(failure: Failure) -> str:
     return f"{paint('UNREAD', 'fail')}   {failure.error}\n"
 
 
-def headline(result: TakeResult) -> str:
+def _headline(result: TakeResult) -> str:
     """Return the first line: the verdict in one word, and which take it is about."""
     word = paint(f"{verdict_word(result.verdict):<8}", result.verdict)
     source = result.source

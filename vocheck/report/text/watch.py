@@ -150,6 +150,7 @@ def render_unread(failure: Failure) -> str:
     return f"\n{paint('UNREAD', 'fail')}  {failure.error}\n"
 
 
+@shown_plainly
 def render_farewell(booth: Booth) -> str:
     """Return the last words: which lines still need a clean take, ending in a newline."""
     words = farewell_sentence(booth)
