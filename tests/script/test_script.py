@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
+import vocheck
 from tests.material.demo_session import FOLDER, planted, truth
 from vocheck.cli import run
 from vocheck.errors import SessionError
 from vocheck.policy.pace import read_time
 from vocheck.script.reading import check_reading
-from vocheck.script.text import read_script, syllables_in, words_of
+from vocheck.script.text import read_script, syllables_in, text_of, words_of
 from vocheck.session.settings import make_settings
 from vocheck.takes.readings import check_takes
 
@@ -159,12 +160,14 @@ def session_with(tmp_path: Path, *takes: str) -> Path:
 
 
 def test_a_take_with_a_word_missing_does_not_win(tmp_path: Path, capsys):
-    """Its sound is as good as the other's; once the script is known, it stands behind."""
+    """Its sound is as good as the other's; once the script lies there, it stands behind."""
     pytest.importorskip("pocketsphinx")
     folder = session_with(tmp_path, "04_bowl_t3", "04_bowl_t4")
+    script = (folder / "script.txt").rename(tmp_path / "away")
     verdicts = []
-    for options in ([], ["--script", str(folder / "script.txt")]):
-        assert run(["rank", str(folder), "--format", "json", *options]) == 0
+    for place in (script, folder / "script.txt"):
+        script = script.rename(place)
+        assert run(["rank", str(folder), "--format", "json"]) == 0
         order = json.loads(capsys.readouterr().out)["lines"][0]["order"]
         by_name = {Path(take["path"]).stem: take for take in order}
         verdicts.append(by_name["04_bowl_t3"]["verdict"])
@@ -221,7 +224,8 @@ def test_without_the_extra_the_pace_is_told_and_what_to_install(
         60 * len(words_of(text)) / spoken_s, rel=0.1
     )
     assert reading["misread"] is None
-    assert err.strip() == "vocheck: to check the words of the script: pip install 'vocheck[script]'"
+    assert "the words are not checked" in err
+    assert err.strip().endswith("pip install 'vocheck[script]'")
 
 
 @pytest.mark.parametrize(
@@ -244,3 +248,84 @@ def test_a_word_that_fits_far_worse_than_the_others_is_doubted(fits, doubtful):
         (i, _Heard(word=script[i], start_s=i, end_s=i + 1.0, fit=fit)) for i, fit in fits.items()
     ]
     assert _doubtful(script, matched) == doubtful
+
+
+def test_a_script_beside_the_takes_is_used_by_every_command(tmp_path: Path, capsys):
+    """take, comp and rank find it; without the extra one line says that words are not checked."""
+    pytest.importorskip("pocketsphinx")
+    folder = session_with(tmp_path, "04_bowl_t3")
+    assert run(["take", str(folder / "04_bowl_t3.flac"), "--format", "json"]) == 0
+    result = json.loads(capsys.readouterr().out)
+    assert [found["words"] for found in result["reading"]["misread"]] == ["minutes"]
+    assert result["verdict"] == "fixable"
+    assert run(["comp", str(folder), "--format", "json"]) == 0
+    (sheet,) = json.loads(capsys.readouterr().out)
+    assert sheet["ranking"]["order"][0]["result"]["reading"]["misread"]
+
+
+def test_without_the_extra_one_line_says_that_words_are_not_checked(
+    tmp_path: Path, capsys, monkeypatch
+):
+    """Once, whatever the number of takes; the takes are judged without their words."""
+    monkeypatch.setattr("vocheck.script.reading.can_hear_words", lambda: False)
+    monkeypatch.setattr("vocheck.session.take.can_hear_words", lambda: False)
+    folder = session_with(tmp_path, "04_bowl_t3")
+    assert run(["take", str(folder / "04_bowl_t3.flac"), "--quiet"]) == 0
+    told = capsys.readouterr().err.strip().splitlines()
+    assert len(told) == 1
+    assert "words are not checked" in told[0]
+    assert "vocheck[script]" in told[0]
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        ("One text that is read in two lines.", "does not say which words are which line"),
+        ("", "holds no words"),
+    ],
+)
+def test_a_script_that_nobody_asked_for_stops_nothing(
+    tmp_path: Path, capsys, content: str, told: str
+):
+    """What lies beside the takes and cannot be used is told; the takes are judged."""
+    folder = session_with(tmp_path, "04_bowl_t3", "01_river_t1")
+    (folder / "script.txt").write_text(content)
+    assert run(["rank", str(folder), "--format", "json", "--quiet"]) == 0
+    shown = capsys.readouterr()
+    assert told in shown.err
+    for line in json.loads(shown.out)["lines"]:
+        assert line["order"][0]["result"]["reading"] is None
+
+
+def test_a_script_in_another_language_is_not_judged():
+    """The recognizer knows English; of other words it would miss every one."""
+    pytest.importorskip("pocketsphinx")
+    recording = vocheck.read(FOLDER / "04_bowl_t3.flac")
+    text = "Zuerst war der Fluss, Mühlen, eine Brücke und ein hoher Ziegelofen wuchsen daneben."
+    reading = check_reading(recording, text)
+    assert reading.misread is None
+    assert "English" in reading.not_measured["misread"]
+
+
+def test_line_ids_are_found_however_they_are_written():
+    """Case and separators of the file name and the script may differ."""
+    script = {"02_Kiln": "fire", "": "anything"}
+    assert text_of(script, "02 kiln") == "fire"
+    assert text_of(script, "03") == "anything"
+
+
+def test_a_cell_of_any_size_ends_no_program(tmp_path: Path):
+    """131 kB is the most that Python's reader takes."""
+    file = tmp_path / "script.csv"
+    file.write_text("line,text\na," + "word " * 40_000)
+    with pytest.raises(SessionError, match="cannot be read as a script"):
+        read_script(file)
+
+
+def test_all_lines_together_are_held_against_the_slot(capsys):
+    """Each line fits 8 s at some pace; all four do not."""
+    assert run(["script", str(FOLDER / "script.txt"), "--slot", "8"]) == 0
+    foot = capsys.readouterr().out.strip().splitlines()[-1]
+    assert foot.startswith("All lines in 8 s: too long, or cut ")
+    assert run(["script", str(FOLDER / "script.txt"), "--slot", "60"]) == 0
+    assert "All lines in 60 s: fits with room to spare." in capsys.readouterr().out

@@ -10,6 +10,7 @@ import pytest
 
 from tests.material.demo_session import FOLDER, planted, ranked, ranking, truth
 from vocheck.cli import run
+from vocheck.script.reading import can_hear_words
 from vocheck.takes.comp import comp_takes
 
 PLACE_S = 0.15
@@ -148,6 +149,16 @@ def test_the_command_makes_the_session_the_ranking_and_the_report(tmp_path: Path
     assert report["schema"] == 1
     assert [line["line"] for line in report["lines"]] == sorted(truth()["lines"])
     assert len(list(folder.glob("*_t[0-9]*.flac"))) == 16
+    if can_hear_words():
+        verdicts = {
+            Path(take["path"]).stem: take["verdict"]
+            for line in report["lines"]
+            for take in line["order"]
+        }
+        dropped = {take for take, fault in planted() if fault["kind"] == "dropped word"}
+        assert {take for take in dropped if verdicts[take] == "keep"} == set()
+        faultless = [t for line in truth()["lines"].values() for t in line["faultless"]]
+        assert {take for take in faultless if verdicts[take] != "keep"} == set()
 
 
 def test_the_circled_take_stands_first_and_its_faults_are_told(capsys):

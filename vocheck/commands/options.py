@@ -148,7 +148,8 @@ def script_option(function: F) -> F:
         type=click.Path(dir_okay=False, path_type=Path),
         metavar="FILE",
         help="Also hold each take against its line of this script.  "
-        "[default: script of [session] in vocheck.toml]",
+        "[default: script of [session] in vocheck.toml, or script.txt or script.csv beside the "
+        "takes]",
     )(function)
 
 
@@ -166,7 +167,7 @@ def tell_what_words_need() -> None:
     from vocheck.script.reading import NEEDS_EXTRA, can_hear_words
 
     if not can_hear_words():
-        complain(NEEDS_EXTRA)
+        complain(f"the words are not checked; {NEEDS_EXTRA}")
 
 
 def deliver(report: str, output: Path | None) -> None:

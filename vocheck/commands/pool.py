@@ -10,12 +10,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
 from vocheck.commands.alone import go_on_in_a_copy
-from vocheck.commands.options import cache_of_command, read_session_script
+from vocheck.commands.options import (
+    cache_of_command,
+    complain,
+    read_session_script,
+    tell_what_words_need,
+)
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    from vocheck.script.text import Script
     from vocheck.session.settings import Options, Settings
+
+SCRIPT_NAMES = ("script.txt", "script.csv")
 
 
 @contextmanager
@@ -33,7 +41,7 @@ def take_settings(
     from vocheck.session.lineup import find_recordings
 
     paths = find_recordings(files)
-    settings = session_settings(paths, script_file, **options)
+    settings = session_settings([*files, *paths], script_file, **options)
     if len(paths) < 2:
         go_on_in_a_copy(paths[0])
         yield paths, settings
@@ -45,13 +53,50 @@ def take_settings(
 def session_settings(
     paths: Sequence[Path], script_file: Path | None = None, **options: Unpack[Options]
 ) -> Settings:
-    """Return the settings for takes: with the cache, and the script that was asked for."""
+    """Return the settings for takes or folders of them: with the cache, and the script.
+
+    The script is the one that was asked for, else that of ``vocheck.toml``, else the one that lies
+    beside the takes.
+    """
     from vocheck.session.settings import make_settings
 
     options["cache"] = cache_of_command()
     settings = make_settings(paths, **options)
     file = script_file or settings.script_file
-    return settings if file is None else replace(settings, script=read_session_script(file))
+    if file is not None:
+        return replace(settings, script=read_session_script(file))
+    return replace(settings, script=_script_beside(paths, settings))
+
+
+def _script_beside(paths: Sequence[Path], settings: Settings) -> Script | None:
+    """Return the script that lies beside takes. Nobody asked for it: one in doubt is not used."""
+    from vocheck.errors import SessionError
+    from vocheck.script.text import read_script
+    from vocheck.session.lineup import take_name
+
+    folders = dict.fromkeys(path if path.is_dir() else path.parent for path in paths)
+    found = [
+        next((folder / name for name in SCRIPT_NAMES if (folder / name).is_file()), None)
+        for folder in folders
+    ]
+    files = [file for file in found if file is not None]
+    if not files:
+        return None
+    if len(files) > 1:
+        complain(f"{files[0]} and {files[1]}: to check the words, name one with --script")
+        return None
+    try:
+        script = read_script(files[0])
+    except SessionError as error:
+        complain(f"{error}; the words are not checked")
+        return None
+    if set(script) == {""}:
+        names = (take_name(p, settings.pattern, None) for p in paths if not p.is_dir())
+        if len({name.line for name in names if name is not None}) > 1:
+            complain(f"{files[0]}: does not say which words are which line; they are not checked")
+            return None
+    tell_what_words_need()
+    return script
 
 
 def worker_pool(workers: int | None = None) -> Executor:

@@ -62,7 +62,8 @@ def command(
         else:
             from vocheck.report.text.script import render_read_times
 
-            deliver(render_read_times(times), output)
+            whole = read_time(" ".join(lines.values()), slot_s, paces=paces)
+            deliver(render_read_times(times, whole), output)
         return 0
     from dataclasses import replace
 

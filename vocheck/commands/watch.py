@@ -42,8 +42,8 @@ RESULTS_NAME = "vocheck-watch.jsonl"
     "--script",
     "script_file",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Script whose lines must be recorded, and whose words must be read.  [default: script.txt "
-    "or script.csv in FOLDER, or script of [session] in vocheck.toml]",
+    help="Script whose lines must be recorded, and whose words must be read.  [default: script of "
+    "[session] in vocheck.toml, or script.txt or script.csv in FOLDER]",
 )
 @click.option(
     "--line",
@@ -126,7 +126,7 @@ def command(
 
     terminal = sys.stdout.isatty()
     ink = _ink(sys.stdout.encoding) if terminal else ""
-    settings = session_settings([folder], script_file or _script_beside(folder), pattern=pattern)
+    settings = session_settings([folder], script_file, pattern=pattern)
     booth = Booth([*filter(None, settings.script or ()), *lines], wanted, settings.policy)
     watcher = Watcher(folder)
     with ExitStack() as stack:
@@ -172,11 +172,6 @@ def _guarded(desk: _Desk, event: Event) -> None:
             raise
         path = event.new if isinstance(event, Renamed) else event.path
         complain(f"{path}: internal error: {type(error).__name__}: {error}")
-
-
-def _script_beside(folder: Path) -> Path | None:
-    """Return the script in the folder, if there is one."""
-    return next(filter(Path.exists, (folder / "script.txt", folder / "script.csv")), None)
 
 
 def _ink(encoding: str) -> str:

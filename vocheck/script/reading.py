@@ -48,6 +48,9 @@ the grammar had taken for the script's 41 in 95."""
 SHRINK_FRAMES = 10
 """What short words are given in frames that fit: a few bad ones say little."""
 _OTHER_PHONES = ("_aa", "_iy", "_er", "_uw", "_s", "_m", "_t", "_v", "_l")
+MOST_UNKNOWN, FEWEST_WORDS = 0.5, 4
+"""Of the words of a script so many may be unknown, or it is in another language. A line of fewer
+different words counts as one of so many: it may be a name."""
 MOST_AGAIN, MOST_SKIPPED = 5, 3
 _FUNCTION_WORDS = frozenset(
     "a an and are as at be but by for from had has have he her him his i if in into is it its me my"
@@ -143,6 +146,8 @@ def check_reading(recording: Recording, text: str) -> Reading:
     spelled = words_of(text)
     script = [_plain(word) for word in spelled]
     unknown = [word for word in dict.fromkeys(script) if not _known(decoder, word)]
+    if len(unknown) > MOST_UNKNOWN * max(len(set(script)), FEWEST_WORDS):
+        return _not_heard("most words of the script are no English words that are known")
     heard = _decode(decoder, _pcm(recording), script)
     if heard is None:
         # A script that fits badly is lost by the usual search; a wider one is five times slower.
@@ -151,17 +156,7 @@ def check_reading(recording: Recording, text: str) -> Reading:
             _known(wide, word)
         heard = _decode(wide, _pcm(recording), script)
     if heard is None:
-        return Reading(
-            words=None,
-            misread=None,
-            unknown=(),
-            read_s=None,
-            words_per_minute=None,
-            not_measured=dict.fromkeys(
-                ("words", "misread", "read_s", "words_per_minute"),
-                "too little of the take fits the script",
-            ),
-        )
+        return _not_heard("too little of the take fits the script")
     matched, misread = _compare(script, spelled, heard)
     doubtful = _doubtful(script, matched)
     misread += [
@@ -183,6 +178,17 @@ def check_reading(recording: Recording, text: str) -> Reading:
         not_measured={}
         if read_s
         else dict.fromkeys(("read_s", "words_per_minute"), "no word of the script was heard"),
+    )
+
+
+def _not_heard(reason: str) -> Reading:
+    return Reading(
+        words=None,
+        misread=None,
+        unknown=(),
+        read_s=None,
+        words_per_minute=None,
+        not_measured=dict.fromkeys(("words", "misread", "read_s", "words_per_minute"), reason),
     )
 
 

@@ -10,6 +10,7 @@ import csv
 import io
 import os
 import re
+import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -19,6 +20,7 @@ Script = Mapping[str, str]
 """Text by line id, in the order of the script; the id is empty where the script has none."""
 
 _ID = re.compile(r"^\s*([\w.-]+)\s*[:\t]\s*(\S.*)$")
+_BETWEEN = re.compile(r"[ ._\-–—,;~#()\[\]]+")
 _WORD = re.compile(r"[A-Za-z0-9À-ÖØ-öø-ÿ]+(?:['’-][A-Za-z0-9À-ÖØ-öø-ÿ]+)*")
 _VOWELS = re.compile(r"[aeiouyàáâäåèéêëìíîïòóôöøùúûü]+")
 
@@ -45,7 +47,10 @@ def read_script(path: str | os.PathLike[str]) -> Script:
 
 
 def _from_csv(text: str, path: str | os.PathLike[str]) -> dict[str, str]:
-    rows = list(csv.DictReader(io.StringIO(text)))
+    try:
+        rows = list(csv.DictReader(io.StringIO(text)))
+    except csv.Error as error:  # e.g. a cell beyond what a reader takes
+        raise SessionError(f"{path}: cannot be read as a script: {error}") from error
     lines = {}
     for row in rows:
         cells = {str(key).strip().lower(): value for key, value in row.items()}
@@ -73,7 +78,15 @@ def text_of(script: Script | None, line: str | None) -> str | None:
     """
     if script is None:
         return None
+    if line and line not in script:
+        key = line_key(line)
+        line = next((known for known in script if known and line_key(known) == key), line)
     return script.get(line or "", script.get(""))
+
+
+def line_key(line: str) -> str:
+    """Return what two ways to write a line share: case and separators do not matter."""
+    return " ".join(_BETWEEN.split(unicodedata.normalize("NFC", line).casefold()))
 
 
 def words_of(text: str) -> list[str]:

@@ -10,7 +10,8 @@ from pathlib import Path
 from vocheck.audio.metadata import TakeMetadata, read_metadata
 from vocheck.errors import AudioError, SessionError
 from vocheck.policy.pattern import NamePattern
-from vocheck.session.names import TakeName, counts_files, line_key, parse_name, says_no_take
+from vocheck.script.text import line_key
+from vocheck.session.names import TakeName, counts_files, parse_name, says_no_take
 from vocheck.session.notes import SUFFIXES, Note, Notes, combine, note_of, notes_beside
 
 MOST_TOLD = 3

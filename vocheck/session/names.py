@@ -120,11 +120,6 @@ class TakeName:
     sure: bool = True
 
 
-def line_key(line: str) -> str:
-    """Return what two ways to write a line share: case and separators do not matter."""
-    return " ".join(re.split(rf"{_SEPARATOR}+", unicodedata.normalize("NFC", line).casefold()))
-
-
 def take_number(text: str) -> tuple[int | None, str]:
     """Return the number in what a person or a recorder wrote as a take, and the rest.
 

@@ -22,7 +22,8 @@ from pathlib import Path
 from vocheck.audio.metadata import TakeMetadata
 from vocheck.errors import SessionError
 from vocheck.results import Result
-from vocheck.session.names import TakeName, is_pickup, line_key, take_number
+from vocheck.script.text import line_key
+from vocheck.session.names import TakeName, is_pickup, take_number
 
 NOTES_NAME = "notes.csv"
 SUFFIXES = frozenset(

@@ -21,15 +21,16 @@ _FITS = {
 
 
 @shown_plainly
-def render_read_times(times: Sequence[ReadTime]) -> str:
-    """Return the predicted read time of each line as text, ending in a newline."""
+def render_read_times(times: Sequence[ReadTime], whole: ReadTime) -> str:
+    """Return the predicted read time of each line and of all together, ending in a newline."""
     head = ["", dim("words"), dim("calm"), dim("usual"), dim("brisk"), ""]
     rows = [head]
     for time in times:
         seconds = [f"{s:.1f} s" for s in (time.calm_s, time.usual_s, time.brisk_s)]
         rows.append([bold(time.line or "script"), str(time.words), *seconds, _answer(time)])
-    total = sum(time.usual_s for time in times)
-    foot = f"All lines at the usual pace: {total:.1f} s, pauses inside the lines included."
+    foot = f"All lines at the usual pace: {whole.usual_s:.1f} s, pauses inside the lines included."
+    if whole.slot_s is not None and len(times) > 1:
+        foot += f"\nAll lines in {whole.slot_s:g} s: {_answer(whole)}."
     return f"{table(rows)}\n\n{foot}\n"
 
 
