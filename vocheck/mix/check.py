@@ -16,14 +16,21 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.audio.codecs import Coding, RoundTrip
-from vocheck.audio.readers import open_audio
+from vocheck.audio.readers import MOST_PLACES, open_audio
 from vocheck.dsp.threads import one_thread
 from vocheck.errors import TargetError
 from vocheck.measurements.loudness import Loudness, LoudnessMeter, LoudnessReading
 from vocheck.measurements.true_peak import TruePeakMeter
 from vocheck.mix.independent import independent_reading
 from vocheck.mix.judge import encoded_checks, judge, rule_checks
-from vocheck.mix.meters import MonoMeter, OversMeter, SidesMeter, SidesReading
+from vocheck.mix.meters import (
+    FLOOR_STEPS,
+    STEPS_PER_S,
+    MonoMeter,
+    OversMeter,
+    SidesMeter,
+    SidesReading,
+)
 from vocheck.mix.results import (
     EncodedPeak,
     LoudnessOverTime,
@@ -38,6 +45,7 @@ from vocheck.policy.delivery import Verdict, worst
 from vocheck.policy.destinations import ANY_MIX, Destination
 from vocheck.policy.every import Policy, policy_for
 from vocheck.recording import Source
+from vocheck.results import SILENCE
 from vocheck.voice.level import active_level
 
 _ONE_CHANNEL = "the mix does not have two channels"
@@ -339,15 +347,24 @@ def _levels(read: _Read) -> _Part:
         missing["head_s"] = missing["tail_s"] = "silence"
     floor = sides.floor_dbfs
     if floor is None:
-        missing["floor_dbfs"] = "shorter than 0.5 s"
+        missing["floor_dbfs"] = _no_floor(read)
+    silence = sides.digital_silence_s
     facts = {
         "rms_dbfs": sides.rms_dbfs,
         "active_dbfs": read.active_dbfs,
         "floor_dbfs": floor,
+        "digital_silence_s": sum(end - start for start, end in silence),
+        "digital_silence_at": tuple(start for start, _ in silence[:MOST_PLACES]),
         "head_s": None if edges is None else edges[0],
         "tail_s": None if edges is None else edges[1],
     }
     return facts, missing
+
+
+def _no_floor(read: _Read) -> str:
+    if read.source.duration_s < FLOOR_STEPS / STEPS_PER_S:
+        return "shorter than 0.5 s"
+    return SILENCE if read.sides.edges_s is None else "every pause is digital silence"
 
 
 def _against_voice(

@@ -52,6 +52,7 @@ def facts_of(
         "momentary_max_lufs": heard(loudness.momentary_max_lufs),
         "range_lu": loudness.range_lu,
         "floor_dbfs": measured.floor_dbfs,
+        "digital_silence_s": measured.digital_silence_s,
         "voice_to_bed_lu": measured.voice_to_bed_lu,
         "loudness_to_dialogue_lu": measured.loudness_to_dialogue_lu,
         "mono_fold_down_lu": measured.mono_fold_down_lu,

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import amplitude_db, amplitude_ratio, db, power_ratio
 from vocheck.dsp.frames import framed
 from vocheck.dsp.oversampling import GROUP, OVERLAP, SECTION, PeakSearch
+from vocheck.dsp.runs import runs_of
 from vocheck.dsp.sections import Sections
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU, LoudnessMeter, LoudnessReading
 from vocheck.mix.blocks import block_powers, gated
@@ -25,6 +26,12 @@ from vocheck.mix.results import PeakOver
 
 STEPS_PER_S = 100
 FLOOR_STEPS = 50  # the softest half second
+SILENCE_DBFS = -90.0
+"""Softer than this is digital silence: dithered silence of 16 bits lies at -96 dBFS (closed form),
+a lossy codec makes its own of it, and no microphone in a room is as quiet at the level of a mix."""
+_SILENCE_STEPS = 10  # 0.1 s: shorter gaps of a wave that rests at zero are not told
+_PAUSE_DB = -10.0  # a pause is that far below the loud frames, or it is none
+_STEADY_DB = 10.0  # in a pause no frame rises further than that above its mean: no word starts
 EDGE_DB = -25.0  # a frame softer than this below the loud ones lies outside the sound
 _LOUD_PERCENTILE = 95.0
 CANCELED_LU = -70.0  # opposite sides leave no more than this when they are added
@@ -74,21 +81,59 @@ class SidesReading:
 
     @property
     def floor_dbfs(self) -> float | None:
-        """RMS of the softest half second; ``None`` for less than that."""
+        """RMS of the softest half second of the pauses; ``None`` where there is none to measure.
+
+        Pauses between the first and the last loud frame count; where there is none, what lies
+        before and after them. Digital silence is left out.
+        """
         if len(self.power) < FLOOR_STEPS:
             return None
         windows = framed(self.power, FLOOR_STEPS)
-        return db(float(windows.sum(axis=1).min()) / FLOOR_STEPS)
+        means = windows.mean(axis=1)
+        clean = ~framed(self._silent, FLOOR_STEPS).any(axis=1)
+        steady = windows.max(axis=1) <= means * power_ratio(_STEADY_DB)
+        pause = clean & steady & (means <= self._loud * power_ratio(_PAUSE_DB))
+        first, last = self._from(_PAUSE_DB)
+        starts = np.arange(len(means))
+        inside = (starts >= first) & (starts + FLOOR_STEPS <= last)
+        outside = (starts + FLOOR_STEPS <= first) | (starts >= last)
+        for found in (pause & inside, clean & outside, clean):
+            if found.any():
+                return db(float(means[found].min()))
+        return None
+
+    @property
+    def digital_silence_s(self) -> tuple[tuple[float, float], ...]:
+        """Where digital silence starts and ends: stretches of 0.1 s or more."""
+        return tuple(
+            (float(start) / STEPS_PER_S, float(end) / STEPS_PER_S)
+            for start, end in runs_of(self._silent)
+            if end - start >= _SILENCE_STEPS
+        )
+
+    @cached_property
+    def _silent(self) -> npt.NDArray[np.bool_]:
+        """Which steps are digital silence."""
+        silent: npt.NDArray[np.bool_] = self.power < power_ratio(SILENCE_DBFS)
+        return silent
+
+    @cached_property
+    def _loud(self) -> float:
+        """What the loud frames have; 0 for silence."""
+        return float(np.percentile(self.power, _LOUD_PERCENTILE)) if self.power.size else 0.0
+
+    def _from(self, below_db: float) -> tuple[int, int]:
+        """Return the first step at most that far below the loud ones, and the first after all."""
+        sound = np.flatnonzero(self.power > self._loud * power_ratio(below_db))
+        return (int(sound[0]), int(sound[-1]) + 1) if len(sound) else (0, 0)
 
     @property
     def edges_s(self) -> tuple[float, float] | None:
         """Seconds before the first and after the last frame of sound; ``None`` for silence."""
-        power = self.power
-        loud = float(np.percentile(power, _LOUD_PERCENTILE)) if power.size else 0.0
-        if loud <= 0.0:
+        if self._loud <= 0.0:
             return None
-        sound = np.flatnonzero(power > loud * power_ratio(EDGE_DB))
-        return float(sound[0]) / STEPS_PER_S, float(len(power) - 1 - sound[-1]) / STEPS_PER_S
+        first, last = self._from(EDGE_DB)
+        return first / STEPS_PER_S, (len(self.power) - last) / STEPS_PER_S
 
 
 class SidesMeter:

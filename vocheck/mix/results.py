@@ -138,7 +138,12 @@ class MixMeasurements(Group):
     active_dbfs : float or None
         ITU-T P.56, of files up to 5 min.
     floor_dbfs : float or None
-        RMS of the softest half second.
+        RMS of the softest half second of the pauses, digital silence left out; where no pause
+        stands between the sounds, of what lies before and after them.
+    digital_silence_s : float
+        How long the mix is digital silence, in stretches of 0.1 s or more.
+    digital_silence_at : tuple of float
+        Where the first 20 of these stretches start.
     head_s, tail_s : float or None
         What lies before and after the sound: frames of 10 ms more than 25 dB below the loud ones.
     dialogue_lufs : float or None
@@ -165,6 +170,8 @@ class MixMeasurements(Group):
     rms_dbfs: float | None
     active_dbfs: float | None
     floor_dbfs: float | None
+    digital_silence_s: float
+    digital_silence_at: tuple[float, ...]
     head_s: float | None
     tail_s: float | None
     dialogue_lufs: float | None

@@ -111,6 +111,7 @@ FACTS: Mapping[str, Fact] = {
     "momentary_max_lufs": Fact("Loudest 0.4 s", "LUFS"),
     "range_lu": Fact("Loudness range", "LU"),
     "floor_dbfs": Fact("Noise floor", "dBFS"),
+    "digital_silence_s": Fact("Digital silence", "s"),
     "voice_to_bed_lu": Fact("Voice over bed", "LU"),
     "loudness_to_dialogue_lu": Fact("Loudness over dialogue", "LU"),
     "encoded_dbtp": Fact("True peak after encoding", "dBTP"),

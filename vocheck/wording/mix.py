@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
-from vocheck.mix.results import Arrival, DestinationResult, MixResult
+from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, MixResult
 from vocheck.policy.delivery import Check
 from vocheck.policy.destinations import FACTS
 from vocheck.wording.delivery import gain_words
-from vocheck.wording.vocabulary import listed, number
+from vocheck.wording.vocabulary import clocks, listed, number
 
 
 def sentence(result: MixResult) -> str:
@@ -73,6 +73,14 @@ def loudness_words(result: MixResult) -> str:
     as_one = f"{number(loudness.integrated_lufs, unit='LUFS')} as one channel"
     as_two = f"{number(loudness.two_speakers_lufs, unit='LUFS')} as heard from two speakers"
     return f"{as_two}, {as_one}" if two_speakers(result) else f"{as_one}, {as_two}"
+
+
+def digital_silence(measured: MixMeasurements) -> str:
+    """Return how long a mix is digital silence and from where; nothing where it never is."""
+    if not measured.digital_silence_at:
+        return ""
+    length = number(measured.digital_silence_s, unit="s")
+    return f"{length}, from {clocks(measured.digital_silence_at)}"
 
 
 def one_channel(result: DestinationResult) -> str:

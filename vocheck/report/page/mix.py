@@ -18,6 +18,7 @@ from vocheck.report.page.template import render, sound
 from vocheck.takes.listening import ListeningCopy
 from vocheck.wording.mix import (
     arrival,
+    digital_silence,
     gain,
     loudness_words,
     one_channel,
@@ -340,6 +341,8 @@ def _facts(result: MixResult) -> list[dict[str, Any]]:
         rows.append(("Voice closest to bed", number(stems.closest_lu, 1, "LU"), stems.closest_s))
     if m.dialogue_lufs is not None:
         rows.append(("With the voice", number(m.dialogue_lufs, 1, "LUFS"), None))
+    if silent := digital_silence(m):
+        rows.append(("Digital silence", silent, None))
     rows += [
         (
             "Channels",

@@ -12,6 +12,7 @@ from vocheck.policy.delivery import Check
 from vocheck.report.text.style import bold, dim, line_width, paint, wrap
 from vocheck.wording.mix import (
     arrival,
+    digital_silence,
     gain,
     loudness_words,
     one_channel,
@@ -145,7 +146,7 @@ def _facts(result: MixResult) -> str:
         predicted = number(encoded.level_dbtp, unit="dBTP")
         words = encoded.reason or f"{predicted}, a prediction with {encoded.encoder}"
         rows.append(["  after encoding", words])
-    rows += _sides(measured) + _stems(measured)
+    rows += _silence(measured) + _sides(measured) + _stems(measured)
     width = max(len(name) for name, _ in rows)
     blank = " " * (width + 4)
     lines = [wrap(value, blank, f"  {dim(name)}{blank[len(name) + 2 :]}") for name, value in rows]
@@ -164,6 +165,11 @@ def _overs(measured: MixMeasurements) -> str:
     limit = number(measured.peak_limit_dbtp, unit="dBTP")
     where = clocks([place.time_s for place in places])
     return f"; over {limit} in {len(places)} {'place' if len(places) == 1 else 'places'}: {where}"
+
+
+def _silence(measured: MixMeasurements) -> list[list[str]]:
+    words = digital_silence(measured)
+    return [["digital silence", words]] if words else []
 
 
 def _sides(measured: MixMeasurements) -> list[list[str]]:
