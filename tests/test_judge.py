@@ -96,8 +96,8 @@ def test_a_second_condition_must_hold_too():
     """Reverberation counts only where it is audible."""
     shipped = load_limits()["noise_floor"]
     rule = replace(shipped, only_if=(Condition("noise.snr_db", "below", 40.0),))
-    assert judge(with_facts("noise", floor_dbfs=-40.0, snr_db=30.0), {"t": rule})
-    assert not judge(with_facts("noise", floor_dbfs=-40.0, snr_db=50.0), {"t": rule})
+    assert judge(with_facts("noise", floor_a_re_speech_db=-25.0, snr_db=30.0), {"t": rule})
+    assert not judge(with_facts("noise", floor_a_re_speech_db=-25.0, snr_db=50.0), {"t": rule})
 
 
 def test_findings_come_worst_first_and_make_the_verdict():

@@ -4,7 +4,9 @@ What it is
     `floor_dbfs` is the level of the recording where nobody speaks, from 0 Hz to 20 kHz.
     `floor_a_dbfs` weighs it as soft sounds are heard (IEC 61672-1, curve A); `floor_468_dbfs` as
     hiss and whine annoy (ITU-R BS.468-4, the curve with an RMS detector). `snr_db` is the active
-    speech level less the noise floor. `rumble_dbfs` is the part from 10 to 60 Hz: traffic, steps,
+    speech level less the noise floor. `floor_a_re_speech_db` is the A-weighted floor less the
+    active speech level: what is heard of the room once the voice stands at its level, whatever the
+    gain was. `rumble_dbfs` is the part from 10 to 60 Hz: traffic, steps,
     a stand that is not decoupled, air conditioning. `spread_db` tells how steady the noise is: the
     90th less the 10th percentile of its A-weighted level in frames of 50 ms. Steady noise has
     1 to 3 dB, movement in the booth 5 and more, a gate more than 20.
@@ -58,6 +60,8 @@ _RUMBLE_FRAME_S = 0.25  # 4 Hz of resolution: one and a half periods of the lowe
 _SPREAD_PERCENTILES = (10, 90)
 _SILENCE = 1e-15  # of power (-150 dBFS): what rounding leaves of zeros, below the last of 24 bits
 _SILENT = "the pauses are digital silence"
+_NO_SPEECH = "no speech was found"
+_RE_SPEECH = ("floor_a_re_speech_db", "snr_db", "rumble_re_speech_db")
 _ALWAYS = ("not_measured", "pause_s")  # fields that never lack
 # Frames are left out that exceed the median by this many times what the softer frames lie below it
 # (their 16th percentile, which no breath or click reaches), within these bounds.
@@ -72,6 +76,8 @@ class Noise(Group):
     ----------
     floor_dbfs, floor_a_dbfs, floor_468_dbfs : float or None
         Noise floor, unweighted, A-weighted, and weighted to BS.468 (RMS).
+    floor_a_re_speech_db : float or None
+        `floor_a_dbfs` less the active speech level.
     snr_db : float or None
         Active speech level less `floor_dbfs`.
     pause_s : float
@@ -85,6 +91,7 @@ class Noise(Group):
     floor_dbfs: float | None
     floor_a_dbfs: float | None
     floor_468_dbfs: float | None
+    floor_a_re_speech_db: float | None
     snr_db: float | None
     pause_s: float
     spread_db: float | None
@@ -96,7 +103,8 @@ ROWS: tuple[Row, ...] = (
     Row("floor_dbfs", "noise floor", "dBFS", shown=True),
     Row("floor_a_dbfs", "noise floor, A-weighted", "dBFS"),
     Row("floor_468_dbfs", "noise floor, BS.468", "dBFS"),
-    Row("snr_db", "signal to noise", "dB", shown=True),
+    Row("floor_a_re_speech_db", "noise re speech, A-weighted", "dB", shown=True),
+    Row("snr_db", "signal to noise", "dB"),
     Row("pause_s", "pause that noise was measured in", "s", digits=2),
     Row("spread_db", "spread of the noise", "dB"),
     Row("rumble_dbfs", "rumble", "dBFS"),
@@ -120,20 +128,21 @@ def measure(recording: Recording) -> Noise:
     if pause_s < MIN_PAUSE_S:
         return _refuse(pause_s, f"all but {pause_s:.2f} s of the pauses is digital silence")
     z, a, ccir = _weighted_powers(frames[heard], recording.rate).T
-    floor = db(steady_power(z))
+    floor, floor_a = db(steady_power(z)), db(steady_power(a))
     rumble = _rumble_dbfs(recording)
     speech = active_level_of(recording).dbfs if activity_of(recording).phrases else None
     missing: dict[str, str] = {}
     if speech is None:
-        missing["snr_db"] = missing["rumble_re_speech_db"] = "no speech was found"
+        missing.update(dict.fromkeys(_RE_SPEECH, _NO_SPEECH))
     if rumble is None:
         reason = f"no pause is as long as {_RUMBLE_FRAME_S:.2f} s"
         missing["rumble_dbfs"] = missing["rumble_re_speech_db"] = reason
     low, high = np.percentile(a, _SPREAD_PERCENTILES)
     return Noise(
         floor_dbfs=floor,
-        floor_a_dbfs=db(steady_power(a)),
+        floor_a_dbfs=floor_a,
         floor_468_dbfs=db(steady_power(ccir)),
+        floor_a_re_speech_db=None if speech is None else floor_a - speech,
         snr_db=None if speech is None else speech - floor,
         pause_s=pause_s,
         spread_db=db(float(high / low)),
@@ -239,6 +248,7 @@ def _refuse(pause_s: float, reason: str) -> Noise:
         floor_dbfs=None,
         floor_a_dbfs=None,
         floor_468_dbfs=None,
+        floor_a_re_speech_db=None,
         snr_db=None,
         pause_s=pause_s,
         spread_db=None,
@@ -249,15 +259,16 @@ def _refuse(pause_s: float, reason: str) -> Noise:
 
 
 def _digital_silence(recording: Recording, pause_s: float) -> Noise:
-    speech = "no speech was found" if not activity_of(recording).phrases else _SILENT
+    speech = _SILENT if activity_of(recording).phrases else _NO_SPEECH
     return Noise(
         floor_dbfs=-math.inf,
         floor_a_dbfs=-math.inf,
         floor_468_dbfs=-math.inf,
+        floor_a_re_speech_db=None,
         snr_db=None,
         pause_s=pause_s,
         spread_db=None,
         rumble_dbfs=-math.inf,
         rumble_re_speech_db=None,
-        not_measured={"snr_db": speech, "spread_db": _SILENT, "rumble_re_speech_db": speech},
+        not_measured={**dict.fromkeys(_RE_SPEECH, speech), "spread_db": _SILENT},
     )

@@ -87,6 +87,13 @@ class Finding(Result):
         return self.value - self.limit
 
     @property
+    def change(self) -> float | None:
+        """By how much the value is off what the rule aims at; ``None`` where it aims at nothing."""
+        if self.rule.aim is None or isinstance(self.value, bool | str | None):
+            return None
+        return abs(self.value - self.rule.aim)
+
+    @property
     def message(self) -> str:
         """What was found."""
         return self._text("message")
@@ -108,6 +115,7 @@ class Finding(Result):
             limit=self.limit,
             count=self.count if self.count is not None else self.value,
             reason=self.reason,
+            change=self.change,
             words=", ".join(f"“{word}”" for word in self.words),
             **self.facts,
         )

@@ -59,6 +59,7 @@ class RuleRow:
     replaces: tuple[str, ...] = ()
     where: dict[str, str] = field(default_factory=dict)
     together: bool = False
+    aim: float | None = None
     points: float = 0.0
     message: str
     now: str
@@ -81,6 +82,7 @@ class RuleRow:
             replaces=self.replaces,
             where=self.where,
             together=self.together,
+            aim=self.aim,
             points=self.points,
             texts={text: getattr(self, text) for text in TEXTS},
         )
@@ -197,6 +199,10 @@ class RuleFile:
             "reason": str,
             "words": str,
         }
+        if rule.aim is not None:
+            if fact.kind not in (int, float):
+                raise TargetError(f"{where}: aim: this fact is {_WHAT[fact.kind]}")
+            fields["change"] = float
         for name, text in rule.texts.items():
             try:
                 check_text(text, fields, root)

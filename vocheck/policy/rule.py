@@ -81,6 +81,8 @@ class Rule:
         Of a list of events: the rule is about those whose fields have these values.
     together : bool
         Whether the events are judged by their sum, not each by itself.
+    aim : float or None
+        What the fact should read; ``{change}`` in a text is by how much it is off.
     points : float
         What each event costs a take in the ranking, where the rule says so.
     texts : mapping of str to str
@@ -97,6 +99,7 @@ class Rule:
     replaces: tuple[str, ...] = ()
     where: Mapping[str, str] = field(default_factory=dict)
     together: bool = False
+    aim: float | None = None
     points: float = 0.0
     texts: Mapping[str, str] = field(default_factory=dict)
 

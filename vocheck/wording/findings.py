@@ -23,21 +23,19 @@ _NAMES = {
 """What a finding is called where the name of its limit is no plain word."""
 
 _SHORT = {
-    "noise_floor": "noise at {value:.0f} dBFS",
+    "noise_floor": "noise at {value:.0f} dB against the voice",
     "plosive": "{count} breath {count?pop|pops}",
     "thump": "{count} {count?thump|thumps}",
     "sibilance": "sharp esses",
     "clipping": "clips",
     "clipped_share": "clips",
     "flat_crests": "flat tops, as after clipping",
-    "signal_to_noise": "voice only {value:.0f} dB over the noise",
     "noise_unknown": "noise unknown",
     "noise_changes": "noise comes and goes",
     "rumble": "rumble",
     "hum": "hum",
     "tone": "a whine",
     "level_low": "recorded low",
-    "level_high": "recorded hot",
     "crest": "peaks squashed",
     "dc_offset": "DC offset",
     "level_sinks": "voice sinks",
