@@ -41,11 +41,11 @@ def take_settings(
     from vocheck.session.lineup import find_recordings
 
     paths = find_recordings(files)
-    settings = session_settings([*files, *paths], script_file, **options)
     if len(paths) < 2:
-        go_on_in_a_copy(paths[0])
-        yield paths, settings
+        go_on_in_a_copy(paths[0])  # before the large imports: what is not there need not be copied
+        yield paths, session_settings([*files, *paths], script_file, **options)
         return
+    settings = session_settings([*files, *paths], script_file, **options)
     with worker_pool(min(jobs or _cores(), len(paths))) as executor:
         yield paths, replace(settings, executor=executor)
 

@@ -7,37 +7,27 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from vocheck.policy.config import SECTIONS, Config, SessionRow, find_config, load_config
-from vocheck.policy.costs import COMP, JoinCost, Ranking, load_ranking
-from vocheck.policy.destinations import (
-    Destination,
-    Destinations,
-    load_destinations,
-    pick,
-)
 from vocheck.policy.limits import LIMITS, ROOM, WORDS
-from vocheck.policy.obstacles import OBSTACLES, Most
 from vocheck.policy.rule import Rules
-from vocheck.policy.tolerances import (
-    CHARACTER,
-    COMPARE,
-    DRIFT,
-    HEADROOM,
-    MIX,
-    PACE,
-    POSITIONS,
-    Audible,
-    Character,
-    Drift,
-    HeadroomRow,
-    Match,
-    Pace,
-    RoomLike,
-    SameLevel,
-    load_match,
-)
+
+# One take is judged by its limits alone: what reads the rest is imported when it is asked for.
+if TYPE_CHECKING:
+    from vocheck.policy.costs import JoinCost, Ranking
+    from vocheck.policy.destinations import Destination, Destinations
+    from vocheck.policy.obstacles import Most
+    from vocheck.policy.tolerances import (
+        Audible,
+        Character,
+        Drift,
+        HeadroomRow,
+        Match,
+        Pace,
+        RoomLike,
+        SameLevel,
+    )
 
 
 @dataclass(frozen=True)
@@ -88,62 +78,86 @@ class Policy:
     @cached_property
     def compare(self) -> Mapping[str, RoomLike]:
         """What a room's reverberation time is laid beside."""
+        from vocheck.policy.tolerances import COMPARE
+
         return COMPARE.load(self.config)
 
     @cached_property
     def character(self) -> Mapping[str, Character]:
         """What a room's reverberation time means for a voice, shortest first."""
+        from vocheck.policy.tolerances import CHARACTER
+
         return CHARACTER.load(self.config)
 
     @cached_property
     def positions(self) -> Mapping[str, Audible]:
         """From which difference on two positions are not alike."""
+        from vocheck.policy.tolerances import POSITIONS
+
         return POSITIONS.load(self.config)
 
     @cached_property
     def match(self) -> Match:
         """What a pickup is held to."""
+        from vocheck.policy.tolerances import load_match
+
         return load_match(self.config)
 
     @cached_property
     def drift(self) -> Mapping[str, Drift]:
         """What a running session is held to."""
+        from vocheck.policy.tolerances import DRIFT
+
         return DRIFT.load(self.config)
 
     @cached_property
     def headroom(self) -> HeadroomRow:
         """What the test read says about the takes."""
+        from vocheck.policy.tolerances import HEADROOM
+
         row: HeadroomRow = HEADROOM.load(self.config)["test_read"]
         return row
 
     @cached_property
     def ranking(self) -> Ranking:
         """What facts cost when takes are put in order."""
+        from vocheck.policy.costs import load_ranking
+
         return load_ranking(self.config, self.limits)
 
     @cached_property
     def comp(self) -> Mapping[str, JoinCost]:
         """What a change of take costs."""
+        from vocheck.policy.costs import COMP
+
         return COMP.load(self.config)
 
     @cached_property
     def mix(self) -> Mapping[str, SameLevel]:
         """What is said of a mix beside the rules of its destination."""
+        from vocheck.policy.tolerances import MIX
+
         return MIX.load(self.config)
 
     @cached_property
     def obstacles(self) -> Mapping[str, Most]:
         """What the gain to a destination's target cannot save in a take."""
+        from vocheck.policy.obstacles import OBSTACLES
+
         return OBSTACLES.load(self.config)
 
     @cached_property
     def pace(self) -> Mapping[str, Pace]:
         """How fast a script is read."""
+        from vocheck.policy.tolerances import PACE
+
         return PACE.load(self.config)
 
     @cached_property
     def destinations(self) -> Destinations:
         """Where the sound can go."""
+        from vocheck.policy.destinations import load_destinations
+
         return load_destinations(self.config)
 
     def find_destinations(self, names: Iterable[str]) -> tuple[Destination, ...]:
@@ -154,6 +168,8 @@ class Policy:
         TargetError
             If a name is unknown; the message offers the closest ones.
         """
+        from vocheck.policy.destinations import pick
+
         return pick(names, self.destinations)
 
     def __getstate__(self) -> dict[str, Any]:

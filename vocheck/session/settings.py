@@ -7,11 +7,10 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from typing import TYPE_CHECKING, Any, TypedDict, Unpack
 
 from vocheck.errors import SessionError
 from vocheck.policy.config import find_config
-from vocheck.policy.destinations import Destination
 from vocheck.policy.every import Policy, load_policy
 from vocheck.policy.limits import Limits
 from vocheck.policy.pattern import NamePattern
@@ -19,6 +18,9 @@ from vocheck.script.text import Script
 from vocheck.session.cache import Cache
 from vocheck.session.names import compile_pattern
 from vocheck.session.notes import Notes
+
+if TYPE_CHECKING:  # most takes are held against no destination
+    from vocheck.policy.destinations import Destination
 
 
 class Options(TypedDict, total=False):

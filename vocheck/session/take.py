@@ -6,15 +6,12 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, Unpack
+from typing import TYPE_CHECKING, Any, Unpack
 
 from vocheck.measurements import Measurements, measure
-from vocheck.policy.delivery import Delivery, forecast
-from vocheck.policy.destinations import Destination
 from vocheck.policy.every import Policy
 from vocheck.policy.judge import Finding, Verdict, judge, judge_reading, verdict_of
 from vocheck.policy.limits import Limits
-from vocheck.policy.obstacles import Most, find_obstacles
 from vocheck.policy.rule import Rules
 from vocheck.recording import Recording, Source
 from vocheck.results import SCHEMA, Result
@@ -25,6 +22,12 @@ from vocheck.session.lineup import take_name
 from vocheck.session.names import TakeName
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.takefile import TakeFile
+
+# What a target's gain does is computed for takes held against one only.
+if TYPE_CHECKING:
+    from vocheck.policy.delivery import Delivery
+    from vocheck.policy.destinations import Destination
+    from vocheck.policy.obstacles import Most
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -258,6 +261,9 @@ def _judged(
 
 
 def _forecast(measured: Measured, target: Destination, rows: Mapping[str, Most] | None) -> Delivery:
+    from vocheck.policy.delivery import forecast
+    from vocheck.policy.obstacles import find_obstacles
+
     measurements = measured.measurements
     loudness = measurements.loudness
     delivery = forecast(

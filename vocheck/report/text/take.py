@@ -11,7 +11,6 @@ from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.results import Group, Row
 from vocheck.session.each import Failure
 from vocheck.session.take import TakeResult
-from vocheck.wording.delivery import delivery_sentence
 from vocheck.wording.findings import limit_source, measured, places
 from vocheck.wording.script import reading_sentence
 from vocheck.wording.take import advice
@@ -36,7 +35,10 @@ def render_take(result: TakeResult, details: bool = True) -> str:
         blocks.append(wrap(reading_sentence(result.reading), "  "))
     if details:
         blocks.append(_facts(result))
-    blocks += [wrap(delivery_sentence(delivery), "  ") for delivery in result.delivery]
+    if result.delivery:
+        from vocheck.wording.delivery import delivery_sentence
+
+        blocks += [wrap(delivery_sentence(delivery), "  ") for delivery in result.delivery]
     return "\n\n".join(blocks) + "\n"
 
 
