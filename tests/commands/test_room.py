@@ -116,7 +116,8 @@ def test_two_positions_are_compared(folder: Path, capsys: pytest.CaptureFixture[
     run(["room", *files, "--format", "json"])
     assert json.loads(capsys.readouterr().out)["better"] == "first"
     run(["room", *files, "--format", "csv"])
-    assert capsys.readouterr().out.startswith("name,first,second,unit,better,sentence\n")
+    head = "name,first,second,unit,better,sentence,alike,region\n"
+    assert capsys.readouterr().out.startswith(head)
 
 
 @pytest.mark.parametrize(
