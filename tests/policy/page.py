@@ -6,7 +6,7 @@ import re
 from itertools import groupby
 from pathlib import Path
 
-from vocheck.policy.destinations import FACTS, Destination, Rule, load_destinations
+from vocheck.policy.destinations import FACTS, Destination, Requirement, load_destinations
 from vocheck.report.text.targets import FAMILY_TITLES
 
 PAGE = Path(__file__).parents[2] / "docs" / "targets.md"
@@ -44,7 +44,7 @@ def _row(destination: Destination) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-def _words(rule: Rule | None) -> str:
+def _words(rule: Requirement | None) -> str:
     if rule is None:
         return ""
     if not rule.judged:

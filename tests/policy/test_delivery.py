@@ -7,16 +7,16 @@ import math
 import pytest
 
 from vocheck.policy.delivery import check, forecast, limiting, worst
-from vocheck.policy.destinations import FACTS, Destination, Rule, load_destinations
+from vocheck.policy.destinations import FACTS, Destination, Requirement, load_destinations
 from vocheck.wording.delivery import gain_words, note
 
 KNOWN = load_destinations()
 
 
-def rule(**keys: object) -> Rule:
+def rule(**keys: object) -> Requirement:
     base = {"fact": "integrated_lufs", "source": "a test", "date": "", "url": "",
             "status": "published standard"}  # fmt: skip
-    return Rule(**{**base, **keys})  # type: ignore[arg-type]
+    return Requirement(**{**base, **keys})  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(

@@ -52,8 +52,8 @@ MALFORMED = {
     "its status": ("[limits.hum]\nstatus = 'mine'\n", "status must be one of published standard"),
     "its source": ("[limits.hum]\nsource = 3\n", "source must be a text, not 3"),
     "its sense": ("[limits.hum]\nsense = 'over'\n", "sense must be one of above, below"),
-    "a sense that does not fit": ("[limits.gate]\nsense = 'above'\n", "sense must be 'is'"),
-    "true is wanted": ("[limits.gate]\nnote = 1\n", "note must be true or false, not 1"),
+    "a sense that does not fit": ("[limits.start_cut]\nsense = 'above'\n", "sense must be 'is'"),
+    "true is wanted": ("[limits.start_cut]\nretake = 1\n", "retake must be true or false, not 1"),
     "only_if is a number": ("[limits.hum]\nonly_if = 3\n", "only_if must be a table, not 3"),
     "only_if has no test": ("[limits.hum]\nonly_if = {'noise.snr_db' = 3}\n", "only_if must be"),
     "only_if tests what is not": (

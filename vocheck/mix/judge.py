@@ -11,7 +11,7 @@ from vocheck.audio.codecs import Coding
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, OneChannelReading
 from vocheck.policy.delivery import Check, check, gain_to, limiting, worst
-from vocheck.policy.destinations import Destination, Ingest, Rule
+from vocheck.policy.destinations import Destination, Ingest, Requirement
 from vocheck.policy.every import Policy
 from vocheck.recording import Source
 
@@ -83,7 +83,7 @@ def judge(
     destination: Destination,
     source: Source,
     measured: MixMeasurements,
-    encoded: Rule | None,
+    encoded: Requirement | None,
     policy: Policy,
 ) -> DestinationResult:
     """Hold a mix against one destination.
@@ -93,7 +93,7 @@ def judge(
     destination : Destination
     source : Source
     measured : MixMeasurements
-    encoded : Rule or None
+    encoded : Requirement or None
         The rule for the true peak after the destination's own encoding.
     policy : Policy
     """
@@ -161,7 +161,7 @@ def rule_checks(
 
 
 def encoded_checks(
-    rule: Rule, measured: MixMeasurements, coding: Coding | None = None
+    rule: Requirement, measured: MixMeasurements, coding: Coding | None = None
 ) -> list[Check]:
     """Check the true peak after encoding; of one coding, or of all that were tried."""
     checks = []
@@ -178,7 +178,7 @@ def encoded_checks(
     return checks
 
 
-def _applies(rule: Rule, source: Source, facts: Facts) -> bool:
+def _applies(rule: Requirement, source: Source, facts: Facts) -> bool:
     value = facts[rule.fact]
     if rule.when == "encoded" and is_master(source):
         return False
@@ -199,7 +199,7 @@ def _applies(rule: Rule, source: Source, facts: Facts) -> bool:
     return not (rule.fact == "voice_to_bed_lu" and value is None and rule.severity == "warn")
 
 
-def _check(rule: Rule, facts: Facts, reasons: Mapping[str, str]) -> Check:
+def _check(rule: Requirement, facts: Facts, reasons: Mapping[str, str]) -> Check:
     integrated = facts["integrated_lufs"]
     programme = integrated if isinstance(integrated, float) else None
     value = facts[rule.fact]

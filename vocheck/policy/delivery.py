@@ -13,17 +13,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from vocheck.policy.destinations import FACTS, Destination, Rule, Severity
+from vocheck.policy.destinations import FACTS, Destination, Requirement, Severity
 from vocheck.policy.obstacles import Obstacle
-from vocheck.policy.rule import Status, is_beyond
+from vocheck.policy.rule import SEVERITIES, Judgment, Threshold, is_beyond
+from vocheck.policy.rule import Severity as RuleSeverity
 from vocheck.results import Result
 
 Verdict = Literal["pass", "warn", "fail", "not published"]
 CheckVerdict = Literal["pass", "warn", "fail", "not published", "cannot tell"]
+_VERDICTS: Mapping[RuleSeverity, CheckVerdict] = {"fixable": "warn", "retake": "fail"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Check(Result):
+class Check(Judgment):
     """One fact of a file against one rule of a destination.
 
     Attributes
@@ -51,16 +53,13 @@ class Check(Result):
     what: str
     fact: str
     value: float | str | None
-    unit: str
     limit: str
     lowest: float | None = None
     highest: float | None = None
     verdict: CheckVerdict
     severity: Severity = "fail"
     reason: str = ""
-    source: str
     date: str
-    status: Status
     unconfirmed: bool = False
 
 
@@ -121,7 +120,7 @@ class Delivery(Result):
 
 
 def check(
-    rule: Rule,
+    rule: Requirement,
     value: float | str | None,
     *,
     reason: str = "",
@@ -131,7 +130,7 @@ def check(
 
     Parameters
     ----------
-    rule : Rule
+    rule : Requirement
     value : float, str or None
         As measured; ``None`` where it could not be, ``-inf`` for silence.
     reason : str
@@ -139,8 +138,9 @@ def check(
     integrated_lufs : float, optional
         The programme's loudness, for a rule that is stricter with loud programmes.
     """
-    verdict, decider = _judged(rule, value, integrated_lufs)
-    ours = decider is not None and decider in rule.our_choice
+    verdict, passed = _judged(rule, value, integrated_lufs)
+    # A number that the source leaves open has a status of its own.
+    ours = passed is not None and passed.status != rule.status
     if verdict == "cannot tell":
         reason = reason or "not measured"
     else:
@@ -158,34 +158,36 @@ def check(
         reason=reason,
         source=rule.source,
         date=rule.date,
-        status="our choice" if ours else rule.status,
+        status=passed.status if passed is not None else rule.status,
         unconfirmed=rule.unconfirmed and not ours,
     )
 
 
 def _judged(
-    rule: Rule, value: float | str | None, integrated_lufs: float | None
-) -> tuple[CheckVerdict, str | None]:
-    """Return the verdict and the name of the number that decided it."""
+    rule: Requirement, value: float | str | None, integrated_lufs: float | None
+) -> tuple[CheckVerdict, Threshold | None]:
+    """Return the verdict and the number that decided it."""
     if not rule.judged:
         return "not published", None
     if value is None:
         return "cannot tell", None
     if rule.one_of is not None:
-        return ("pass" if value in rule.one_of else rule.severity), "one_of"
+        return ("pass" if value in rule.one_of else rule.severity), None
     if isinstance(value, str):
         raise TypeError(f"{rule.fact} is {value!r}, which no number can judge")
     # A value is judged as it is shown, so that no reader sees -22.8 fail a limit of -22.8.
     shown = round(value, FACTS[rule.fact].decimals) if math.isfinite(value) else value
     loudness = None if integrated_lufs is None else round(integrated_lufs, 1)
-    for bound in rule.bounds:
-        if bound.louder_than_lufs is not None and not is_beyond(
-            loudness, "above", bound.louder_than_lufs
-        ):
-            continue
-        if is_beyond(shown, bound.sense, bound.value):
-            return bound.severity, bound.number
-    return "pass", None
+    passed = [
+        threshold
+        for held in rule.rules
+        if all(is_beyond(loudness, c.sense, c.value) for c in held.only_if)
+        and (threshold := held.passed(shown)) is not None
+    ]
+    if not passed:
+        return "pass", None
+    severest = max(passed, key=lambda threshold: SEVERITIES.index(threshold.severity))
+    return _VERDICTS[severest.severity], severest
 
 
 def worst(checks: Iterable[Check], *, publishes_level: bool) -> Verdict:
@@ -275,7 +277,7 @@ def forecast(
     )
 
 
-def _is_loudness(level: Rule | None) -> bool:
+def _is_loudness(level: Requirement | None) -> bool:
     return level is not None and level.fact.endswith("_lufs")
 
 
@@ -287,7 +289,7 @@ def _take_checks(target: Destination, facts: Mapping[str, float | None]) -> tupl
     )
 
 
-def gain_to(level: Rule, value: float | None) -> float | None:
+def gain_to(level: Requirement, value: float | None) -> float | None:
     """Return the gain in dB that brings a level to a rule's target; ``None`` for silence."""
     if value is None or level.target is None or not math.isfinite(value):
         return None

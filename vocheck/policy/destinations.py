@@ -42,7 +42,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Literal, TypeVar, get_args
 
@@ -58,10 +58,13 @@ from vocheck.policy.loader import (
     shipped,
     shown,
 )
-from vocheck.policy.rule import Sense, Status
+from vocheck.policy.rule import Condition, Rule, Sense, Status, Threshold
+from vocheck.policy.rule import Severity as RuleSeverity
 from vocheck.results import Result
 
 Severity = Literal["warn", "fail"]
+_SEVERITIES: Mapping[Severity, RuleSeverity] = {"warn": "fixable", "fail": "retake"}
+"""What a destination's words are on the one scale of rules."""
 When = Literal["always", "encoded"]
 Answer = Literal["yes", "no", "not published"]
 Codec = Literal["aac", "mp3", "opus", "mulaw"]
@@ -149,30 +152,8 @@ LEVELS = ("integrated_lufs", "dialogue_lufs", "rms_dbfs", "active_dbfs")
 """The facts that a gain can bring to a target; a destination has exactly one of them."""
 
 
-@dataclass(frozen=True)
-class Bound:
-    """One number beyond which a value does not pass.
-
-    Attributes
-    ----------
-    number : str
-        Its key: ``"minimum"``, ``"warn_above"``, ...
-    sense : {"above", "below"}
-    value : float
-    severity : {"fail", "warn"}
-    louder_than_lufs : float or None
-        It counts only for programmes louder than that.
-    """
-
-    number: str
-    sense: Sense
-    value: float
-    severity: Severity
-    louder_than_lufs: float | None = None
-
-
 @dataclass(frozen=True, kw_only=True)
-class Rule(Result):
+class Requirement(Result):
     """What one destination asks of one fact.
 
     Attributes
@@ -226,25 +207,33 @@ class Rule(Result):
         return self.status != RULE_OF_THUMB
 
     @property
-    def bounds(self) -> tuple[Bound, ...]:
-        """The numbers that a value is held against, the severest first."""
-        given: tuple[tuple[str, Sense, float | None, Severity], ...] = (
-            ("minimum", "below", self.minimum, self.severity),
-            ("maximum", "above", self.maximum, self.severity),
-            ("warn_below", "below", self.warn_below, "warn"),
-            ("warn_above", "above", self.warn_above, "warn"),
+    def rules(self) -> tuple[Rule, ...]:
+        """The numbers that a value is held against, as rules; each has those of one side."""
+        below = self._rule("below", warn_below="warn", minimum=self.severity)
+        above = self._rule("above", warn_above="warn", maximum=self.severity)
+        loud = self._rule("above", loud_warn_above="warn")
+        if self.loud_from_lufs is not None:
+            condition = Condition("integrated_lufs", "above", self.loud_from_lufs)
+            loud = replace(loud, only_if=(condition,))
+        return tuple(rule for rule in (below, above, loud) if rule.thresholds)
+
+    def _rule(self, sense: Sense, **numbers: Severity) -> Rule:
+        return Rule(
+            name=self.fact,
+            fact=self.fact,
+            unit=FACTS[self.fact].unit,
+            sense=sense,
+            thresholds=tuple(
+                Threshold(
+                    _SEVERITIES[severity],
+                    value,
+                    self.source,
+                    "our choice" if name in self.our_choice else self.status,
+                )
+                for name, severity in numbers.items()
+                if (value := getattr(self, name)) is not None
+            ),
         )
-        bounds = [
-            Bound(number, sense, value, severity)
-            for number, sense, value, severity in given
-            if value is not None
-        ]
-        if self.loud_warn_above is not None and self.loud_from_lufs is not None:
-            loud = Bound(
-                "loud_warn_above", "above", self.loud_warn_above, "warn", self.loud_from_lufs
-            )
-            bounds.append(loud)
-        return tuple(bounds)
 
     @property
     def lowest(self) -> float | None:
@@ -279,7 +268,7 @@ class Encoding(Result):
     codec : {"aac", "mp3", "opus", "mulaw"}
     bitrate_kbps : int
     note, source, date, url, status, unconfirmed
-        As in `Rule`.
+        As in `Requirement`.
     """
 
     codec: Codec
@@ -306,7 +295,7 @@ class Ingest(Result):
     text : str
         In words.
     source, date, url, status, unconfirmed
-        As in `Rule`.
+        As in `Requirement`.
     """
 
     turns_down: Answer = "not published"
@@ -330,7 +319,7 @@ class OneChannel(Result):
     reading : {"one channel", "two speakers"}
         As ITU-R BS.1770 counts one channel, or 3.01 LU more, as heard from two speakers.
     note, source, date, url, status, unconfirmed
-        As in `Rule`.
+        As in `Requirement`.
     """
 
     reading: Reading
@@ -354,8 +343,8 @@ class Destination(Result):
     family : str
         The file it stands in, or ``"studio"`` for one of a ``vocheck.toml``.
     note, source, date, url, status, unconfirmed
-        As in `Rule`; the rules carry their own where it differs.
-    rules : tuple of Rule
+        As in `Requirement`; the rules carry their own where it differs.
+    rules : tuple of Requirement
         In the order of `FACTS`.
     encoding : Encoding or None
     ingest : Ingest or None
@@ -371,17 +360,17 @@ class Destination(Result):
     url: str
     status: Status
     unconfirmed: bool = False
-    rules: tuple[Rule, ...]
+    rules: tuple[Requirement, ...]
     encoding: Encoding | None = None
     ingest: Ingest | None = None
     one_channel: OneChannel
 
-    def rule(self, fact: str) -> Rule | None:
+    def rule(self, fact: str) -> Requirement | None:
         """Return the rule about a fact, if there is one."""
         return next((rule for rule in self.rules if rule.fact == fact), None)
 
     @property
-    def level(self) -> Rule | None:
+    def level(self) -> Requirement | None:
         """The rule that a gain is computed for: loudness, or RMS, or active speech level."""
         return next((rule for rule in self.rules if rule.fact in LEVELS), None)
 
@@ -573,7 +562,7 @@ def _build(name: str, family: str, table: Table, where: str) -> Destination:
     )
 
 
-def _one_channel(rules: Iterable[Rule], family: str) -> OneChannel:
+def _one_channel(rules: Iterable[Requirement], family: str) -> OneChannel:
     """Return how one channel is read where a destination's table does not say."""
     level = next((rule for rule in rules if rule.fact in LEVELS), None)
     if level is not None and level.status in PUBLISHED:
@@ -602,11 +591,11 @@ def _part(kind: type[T], table: object, provenance: Table, where: str) -> T | No
     return None if table is None else build(kind, {**provenance, **as_table(table, where)}, where)
 
 
-def _rule(fact: str, table: object, provenance: Table, where: str) -> Rule:
-    rule = build(Rule, {**provenance, **as_table(table, where)}, where, fact=fact)
+def _rule(fact: str, table: object, provenance: Table, where: str) -> Requirement:
+    rule = build(Requirement, {**provenance, **as_table(table, where)}, where, fact=fact)
     if rule.one_of == ():
         raise TargetError(f"{where}: one_of must be a list of accepted values")
-    if rule.one_of is None and rule.target is None and not rule.bounds:
+    if rule.one_of is None and rule.target is None and not rule.rules:
         raise TargetError(f"{where}: needs a number or one_of")
     if fact in LEVELS and rule.target is None:
         raise TargetError(f"{where}: needs a target")

@@ -16,11 +16,11 @@ from vocheck.policy.rule import (
     SEVERITIES,
     TEXTS,
     Condition,
+    Judgment,
     Rule,
     Rules,
     Sense,
     Severity,
-    Status,
     Threshold,
     Value,
     is_beyond,
@@ -33,7 +33,7 @@ Verdict = Literal["keep", "fixable", "retake"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Finding(Result):
+class Finding(Judgment):
     """One thing that is wrong, or worth knowing.
 
     Attributes
@@ -68,10 +68,7 @@ class Finding(Result):
     fact: str
     severity: Severity
     value: Value | None
-    unit: str
     limit: Value
-    source: str
-    status: Status
     count: int | None = None
     times_s: tuple[float, ...] = ()
     words: tuple[str, ...] = ()

@@ -12,17 +12,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from vocheck.policy.destinations import Destination, Rule
+from vocheck.policy.destinations import Destination, Requirement
 from vocheck.policy.rows import Row, Section
-from vocheck.policy.rule import Status
+from vocheck.policy.rule import Judgment
 from vocheck.recording import Source
-from vocheck.results import Result
 
 LOSSLESS = ("PCM", "FLAC", "ALAC")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Obstacle(Result):
+class Obstacle(Judgment):
     """One thing that the gain to the target cannot save.
 
     Attributes
@@ -40,9 +39,6 @@ class Obstacle(Result):
     kind: Literal["noise", "peak", "rate", "bits", "channels", "format"]
     value: float | str
     limit: float | str
-    unit: str
-    source: str
-    status: Status
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +86,7 @@ def find_obstacles(
     return tuple(obstacle for obstacle in found if obstacle is not None)
 
 
-def _noise(floor_dbfs: float | None, row: Most, rule: Rule | None) -> Obstacle | None:
+def _noise(floor_dbfs: float | None, row: Most, rule: Requirement | None) -> Obstacle | None:
     if rule is not None and rule.maximum is not None:
         row = replace(row, most=rule.maximum, source=rule.source, status=rule.status)
     return _most("noise", floor_dbfs, row)
@@ -111,7 +107,7 @@ def _most(kind: Literal["noise", "peak"], value: float | None, row: Most) -> Obs
 
 
 def _least(
-    kind: Literal["rate", "bits"], value: int | None, rule: Rule | None, unit: str
+    kind: Literal["rate", "bits"], value: int | None, rule: Requirement | None, unit: str
 ) -> Obstacle | None:
     """Return that a file holds less than the least that is accepted: converting adds nothing."""
     if rule is None or value is None:
@@ -122,7 +118,7 @@ def _least(
     return _of_rule(kind, value, min(accepted), unit, rule)
 
 
-def _channels(count: int, rule: Rule | None) -> Obstacle | None:
+def _channels(count: int, rule: Requirement | None) -> Obstacle | None:
     """Return that a file has more channels than is accepted; one channel is placed by the mix."""
     accepted = [item for item in (rule.one_of if rule else None) or () if isinstance(item, int)]
     if rule is None or not accepted or count <= max(2, *accepted, 0):
@@ -130,7 +126,7 @@ def _channels(count: int, rule: Rule | None) -> Obstacle | None:
     return _of_rule("channels", count, max(accepted), "channels", rule)
 
 
-def _format(source: Source, rule: Rule | None) -> Obstacle | None:
+def _format(source: Source, rule: Requirement | None) -> Obstacle | None:
     """Return that a take was recorded lossy where only a lossless file is accepted."""
     accepted = [str(item) for item in (rule.one_of if rule else None) or ()]
     lossy = source.bitrate_kbps is not None
@@ -144,7 +140,7 @@ def _of_rule(
     value: float | str,
     limit: float | str,
     unit: str,
-    rule: Rule,
+    rule: Requirement,
 ) -> Obstacle:
     return Obstacle(
         kind=kind, value=value, limit=limit, unit=unit, source=rule.source, status=rule.status

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
+from vocheck.results import Result
+
 Status = Literal[
     "published standard",
     "published by the platform",
@@ -29,6 +31,23 @@ SENSES: tuple[Sense, ...] = get_args(Sense)
 Value = float | bool | str
 TEXTS = ("message", "now", "later")
 """What a finding says: what was found, what to change in the booth, what the edit can still do."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judgment(Result):
+    """What every judgment tells: of a take, a mix, a pickup, a position or what a gain leaves.
+
+    Attributes
+    ----------
+    unit : str
+        Of the value and of what it is held to.
+    source, status : str
+        On whose word, and whether that is a published standard or common practice.
+    """
+
+    unit: str
+    source: str
+    status: Status
 
 
 @dataclass(frozen=True)
@@ -103,10 +122,15 @@ class Rule:
     points: float = 0.0
     texts: Mapping[str, str] = field(default_factory=dict)
 
+    def passed(self, value: Any) -> Threshold | None:
+        """Return the severest number that a value is beyond; ``None`` where there is none."""
+        passed = [t for t in self.thresholds if is_beyond(value, self.sense, t.value)]
+        return passed[-1] if passed else None
+
     def severity_of(self, value: Any) -> Severity | None:
         """Return the severity of a value; ``None`` where it is within every limit or not known."""
-        passed = [t.severity for t in self.thresholds if is_beyond(value, self.sense, t.value)]
-        return passed[-1] if passed else None
+        threshold = self.passed(value)
+        return None if threshold is None else threshold.severity
 
 
 def is_beyond(value: Any, sense: Sense, limit: Value) -> bool:

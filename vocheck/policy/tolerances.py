@@ -182,6 +182,24 @@ class Audible(Row):
         if self.unit == "ratio" and self.beyond <= 1.0:
             raise TargetError(f"{where}: beyond must be more than 1: it is a ratio")
 
+    @property
+    def rule(self) -> Rule:
+        """The row as a rule about the difference of that name."""
+        return Rule(
+            name=f"positions_{self.name}",
+            fact=self.name,
+            unit=self.unit,
+            sense="away",
+            thresholds=(Threshold("note", self.beyond, self.source, self.status),),
+        )
+
+    def is_alike(self, first: float, second: float) -> bool:
+        """Return whether two values differ by no more than is allowed."""
+        if self.unit != "ratio":
+            return self.rule.passed(second - first) is None
+        low, high = sorted((first, second))
+        return self.rule.passed(high / low if low > 0.0 else math.inf) is None
+
 
 @dataclass(frozen=True, kw_only=True)
 class RoomLike(Row):

@@ -22,7 +22,7 @@ Limits of validity
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -35,6 +35,7 @@ from vocheck.dsp.octaves import bands
 from vocheck.errors import AudioError
 from vocheck.measurements import noise, reverberation, tone
 from vocheck.policy.every import Policy, policy_for
+from vocheck.policy.rule import Judgment
 from vocheck.policy.tolerances import Audible
 from vocheck.recording import Recording
 from vocheck.results import Result
@@ -55,7 +56,7 @@ _EARLY_S = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
-class Difference(Result):
+class Difference(Judgment):
     """One thing in which the two recordings were compared.
 
     Attributes
@@ -64,19 +65,24 @@ class Difference(Result):
         ``"level"``, ``"noise"``, ``"room"``, ``"clarity"`` or ``"tone"``.
     first, second : float or None
         Its value in both; ``None`` where it could not be measured.
-    unit : str
+    beyond : float
+        From which difference on they are not alike; of the reverberation time a ratio.
     better : {"first", "second"} or None
         ``None`` where they are alike, cannot be told, or it is no matter of better.
     alike : bool or None
         Whether the two differ by less than would be heard; ``None`` where they cannot be compared.
     region : str
         Of the tone: where the spectrum differs.
+    unit : str
+        Of the two values.
+    source, status : str
+        On whose word `beyond` stands.
     """
 
     name: str
     first: float | None
     second: float | None
-    unit: str
+    beyond: float
     better: Side | None
     alike: bool | None
     region: str = ""
@@ -193,47 +199,38 @@ Compared = tuple[list[Difference], tuple[BandDifference, ...]]
 def _words(first: Recording, second: Recording, rows: Rows) -> Compared:
     floors = [noise.measure(recording) for recording in (first, second)]
     rooms = [reverberation.measure(recording) for recording in (first, second)]
+    levels = [active_level_of(recording).dbfs for recording in (first, second)]
     differences = [
-        _level(
-            [active_level_of(recording).dbfs for recording in (first, second)],
-            rows["level"].beyond,
-        ),
-        _noise([floor.snr_db for floor in floors], rows["noise"].beyond),
-        _room([room.rt60_s for room in rooms], rows["room"].beyond),
+        _compared(rows["level"], levels, "dBFS"),
+        # How far the noise lies below the voice or the response.
+        _compared(rows["noise"], [floor.snr_db for floor in floors], "dB", best="more"),
+        _compared(rows["room"], [room.rt60_s for room in rooms], "s", best="less"),
     ]
     ltas = [
         {band.centre_hz: band.level_db for band in tone.measure(recording).ltas or ()}
         for recording in (first, second)
     ]
-    return _with_tone(differences, ltas[0], ltas[1], rows["tone"].beyond)
+    return _with_tone(differences, ltas[0], ltas[1], rows["tone"])
 
 
 def _impulses(first: Recording, second: Recording, rows: Rows) -> Compared:
     rooms = [measure_room(recording, excitation="impulse") for recording in (first, second)]
+    levels = [_response_level(r, room) for r, room in _zip(first, second, rooms)]
+    times = [room.mid_t_s or room.voice_t_s for room in rooms]
     differences = [
-        _level(
-            [_response_level(r, room) for r, room in _zip(first, second, rooms)],
-            rows["level"].beyond,
-        ),
-        _noise([room.peak_to_noise_db for room in rooms], rows["noise"].beyond),
-        _room([room.mid_t_s or room.voice_t_s for room in rooms], rows["room"].beyond),
-        _clarity([room.mid_c50_db for room in rooms], rows["clarity"].beyond),
+        _compared(rows["level"], levels, "dBFS"),
+        _compared(rows["noise"], [room.peak_to_noise_db for room in rooms], "dB", best="more"),
+        _compared(rows["room"], times, "s", best="less"),
+        _compared(rows["clarity"], [room.mid_c50_db for room in rooms], "dB", best="more"),
     ]
     spectra = [_early_spectrum(r, room) for r, room in _zip(first, second, rooms)]
-    return _with_tone(differences, spectra[0], spectra[1], rows["tone"].beyond)
+    return _with_tone(differences, spectra[0], spectra[1], rows["tone"])
 
 
 def _tones(first: Recording, second: Recording, rows: Rows) -> Compared:
     rooms = [measure_room(recording, excitation="room tone") for recording in (first, second)]
     levels = [room.noise.floor_a_dbfs if room.noise else None for room in rooms]
-    step_db = rows["noise"].beyond
-    difference = _compared(
-        "noise",
-        levels,
-        "dBFS",
-        lambda a, b: "first" if a <= b - step_db else "second" if b <= a - step_db else None,
-    )
-    return [difference], ()
+    return [_compared(rows["noise"], levels, "dBFS", best="less")], ()
 
 
 def _zip(
@@ -270,88 +267,68 @@ def _early_spectrum(recording: Recording, room: RoomResult) -> Spectrum:
     return {band.nominal_hz: db(float(power)) for band, power in zip(wanted, total, strict=True)}
 
 
-def _level(levels: list[float | None], step_db: float) -> Difference:
-    return _compared(
-        "level", levels, "dBFS", lambda _a, _b: None, alike=lambda a, b: abs(b - a) < step_db
-    )
-
-
-def _noise(ratios: list[float | None], step_db: float) -> Difference:
-    """Compare how far the noise lies below the voice or the response: more is better."""
-    return _compared(
-        "noise",
-        ratios,
-        "dB",
-        lambda a, b: "first" if a >= b + step_db else "second" if b >= a + step_db else None,
-        alike=lambda a, b: abs(b - a) < step_db,
-    )
-
-
-def _room(times: list[float | None], ratio: float) -> Difference:
-    def better(a: float, b: float) -> Side | None:
-        if max(a, b) < ratio * min(a, b):
-            return None
-        return "first" if a < b else "second"
-
-    return _compared("room", times, "s", better)
-
-
-def _clarity(values: list[float | None], step_db: float) -> Difference:
-    return _compared(
-        "clarity",
-        values,
-        "dB",
-        lambda a, b: "first" if a >= b + step_db else "second" if b >= a + step_db else None,
-    )
-
-
 def _compared(
-    name: str,
-    values: list[float | None],
+    row: Audible,
+    values: Sequence[float | None],
     unit: str,
-    better: Callable[[float, float], Side | None],
-    alike: Callable[[float, float], bool] | None = None,
+    best: Literal["more", "less"] | None = None,
 ) -> Difference:
+    """Compare a quantity of both; `best` says which of two that differ is the better one."""
     a, b = values
-    if a is None or b is None or not np.isfinite([a, b]).all():
-        return Difference(name=name, first=a, second=b, unit=unit, better=None, alike=None)
-    side = better(a, b)
-    is_alike = side is None if alike is None else alike(a, b)
-    return Difference(name=name, first=a, second=b, unit=unit, better=side, alike=is_alike)
+    side: Side | None = None
+    alike: bool | None = None
+    if a is not None and b is not None and np.isfinite([a, b]).all():
+        alike = row.is_alike(a, b)
+        if not alike and best is not None:
+            side = "first" if (a > b) == (best == "more") else "second"
+    return _difference(row, a, b, unit, better=side, alike=alike)
+
+
+def _difference(
+    row: Audible,
+    first: float | None,
+    second: float | None,
+    unit: str,
+    *,
+    better: Side | None = None,
+    alike: bool | None,
+    region: str = "",
+) -> Difference:
+    return Difference(
+        name=row.name,
+        first=first,
+        second=second,
+        unit=unit,
+        beyond=row.beyond,
+        better=better,
+        alike=alike,
+        region=region,
+        source=row.source,
+        status=row.status,
+    )
 
 
 def _with_tone(
-    differences: list[Difference], first: Spectrum, second: Spectrum, step_db: float
+    differences: list[Difference], first: Spectrum, second: Spectrum, row: Audible
 ) -> Compared:
     common = [hz for hz in first if hz in second and 80.0 <= hz <= 12500.0]
     finite = [hz for hz in common if np.isfinite(first[hz]) and np.isfinite(second[hz])]
     if len(finite) < 5:
-        differences.append(_tone_difference(None, None))
+        differences.append(_difference(row, None, None, "dB", alike=None))
         return differences, ()
     delta = np.array([second[hz] - first[hz] for hz in finite])
     delta -= delta.mean()
     for region, low, high in _REGIONS_HZ:
         inside = [d for hz, d in zip(finite, delta, strict=True) if low <= hz <= high]
         change = float(np.mean(inside)) if inside else 0.0
-        if abs(change) >= step_db:
-            differences.append(_tone_difference(change, False, region))
+        if not row.is_alike(0.0, change):
+            found = _difference(row, 0.0, change, "dB", alike=False, region=region)
+            differences.append(found)
     if not any(difference.name == "tone" for difference in differences):
-        differences.append(_tone_difference(0.0, True))
+        differences.append(_difference(row, 0.0, 0.0, "dB", alike=True))
     return differences, tuple(
         BandDifference(centre_hz=hz, difference_db=float(d))
         for hz, d in zip(finite, delta, strict=True)
-    )
-
-
-def _tone_difference(change_db: float | None, alike: bool | None, region: str = "") -> Difference:
-    return Difference(
-        name="tone",
-        first=None if change_db is None else 0.0,
-        second=change_db,
-        unit="dB",
-        better=None,
-        alike=alike,
-        region=region,
     )
 
 

@@ -23,7 +23,7 @@ import numpy as np
 
 from vocheck.measurements import Measurements
 from vocheck.policy.every import Policy
-from vocheck.policy.rule import Severity, Status
+from vocheck.policy.rule import Judgment, Severity
 from vocheck.policy.tolerances import EqRow, Tolerance
 from vocheck.results import SCHEMA, Result
 from vocheck.session.settings import Options, Settings, settings_or
@@ -43,7 +43,7 @@ _VERDICTS: Mapping[Severity | None, MatchVerdict] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Difference(Result):
+class Difference(Judgment):
     """One quantity of the pickup against the reference.
 
     Attributes
@@ -72,14 +72,11 @@ class Difference(Result):
     reference: float | None
     take: float | None
     difference: float | None
-    unit: str
     within: float
     verdict: MatchVerdict | None
     reason: str
     words: str
     now: str
-    source: str
-    status: Status
 
     def to_dict(self) -> dict[str, object]:
         """Return the facts as plain data."""

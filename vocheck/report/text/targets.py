@@ -6,7 +6,14 @@ from collections.abc import Iterable
 from itertools import groupby
 
 from vocheck.plain import shown_plainly
-from vocheck.policy.destinations import FACTS, Destination, Encoding, Ingest, OneChannel, Rule
+from vocheck.policy.destinations import (
+    FACTS,
+    Destination,
+    Encoding,
+    Ingest,
+    OneChannel,
+    Requirement,
+)
 from vocheck.report.text.style import bold, dim, wrap
 
 FAMILY_TITLES = {
@@ -77,7 +84,7 @@ def _row(destination: Destination) -> tuple[str, str, str, str, str]:
     )
 
 
-def _cell(rule: Rule | None, value: float | None) -> str:
+def _cell(rule: Requirement | None, value: float | None) -> str:
     if rule is None or value is None:
         return ""
     return f"{value:g} {FACTS[rule.fact].unit}" if rule.judged else "none"
@@ -108,7 +115,7 @@ def _one_channel(counts: OneChannel) -> list[str]:
     return [f"  A file of one channel counts {words}", *note]
 
 
-def _rule(rule: Rule) -> list[str]:
+def _rule(rule: Requirement) -> list[str]:
     wanted = rule.wanted if rule.judged else f"none published; common practice {rule.wanted}"
     lines = [wrap(f"{FACTS[rule.fact].what}: {wanted}", "    ", "  ")]
     if rule.minimum is not None and rule.warn_below is not None:
@@ -142,7 +149,7 @@ def _ingest(ingest: Ingest) -> list[str]:
 
 
 def _own_provenance(
-    entry: Rule | Encoding | Ingest | OneChannel, destination: Destination
+    entry: Requirement | Encoding | Ingest | OneChannel, destination: Destination
 ) -> list[str]:
     """Return where a table's numbers come from, where that is not its destination's source."""
     same = (entry.source, entry.status, entry.unconfirmed) == (
@@ -154,7 +161,7 @@ def _own_provenance(
 
 
 def _provenance(
-    entry: Destination | Rule | Encoding | Ingest | OneChannel, indent: str
+    entry: Destination | Requirement | Encoding | Ingest | OneChannel, indent: str
 ) -> list[str]:
     dated = f"{entry.source}, {entry.date}" if entry.date not in ("", "undated") else entry.source
     doubt = "; not confirmed at the source" if entry.unconfirmed else ""
