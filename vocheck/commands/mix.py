@@ -79,6 +79,12 @@ def _names(
     help="Codecs to try for the true peak after encoding, e.g. aac:128,opus:96,mp3:192; "
     "none for none.  [default: what the destinations make of it]",
 )
+@click.option(
+    "--track",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Which audio track of a file with several.  [default: the first main one that sounds]",
+)
 @click.option("--verify", is_flag=True, help="Show an independent meter's reading beside ours.")
 @click.option(
     "--stamp",
@@ -105,6 +111,7 @@ def command(
     targets: tuple[str, ...],
     stems: dict[str, Path],
     encode: str | None,
+    track: int | None,
     verify: bool,
     stamp: Path | None,
     sheet: Path | None,
@@ -117,7 +124,8 @@ def command(
 ) -> int:
     """Check a final mix against where it goes.
 
-    FILE is the sound or the finished video; of a video the main audio track is measured. For each
+    FILE is the sound or the finished video; of a video the main audio track is measured, and which
+    one is said. For each
     destination: pass, warn or fail, and why. Where a platform publishes no number, that is said,
     and nothing is judged in its name.
 
@@ -137,7 +145,9 @@ def command(
     for file in files:
         try:
             with _progress(file, quiet) as progress:
-                result = check_mix(file, targets, stems, codings, verify=verify, progress=progress)
+                result = check_mix(
+                    file, targets, stems, codings, track=track, verify=verify, progress=progress
+                )
         except VocheckError as error:
             if len(files) == 1:
                 raise
@@ -152,7 +162,7 @@ def command(
     if page is not None and results:
         from vocheck.commands.pages import write_mix_page
 
-        write_mix_page(results, page, embed_audio)
+        write_mix_page(results, page, embed_audio, track)
     deliver(_render(results, form), output)
     if stamp is not None:
         click.echo(f"{plain(str(stamp))}: written, with the loudness in its header", err=True)

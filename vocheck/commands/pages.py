@@ -32,15 +32,30 @@ def write_comp_page(overview: Overview, page: Path, embed_audio: bool) -> None:
     deliver(render_comp_page(overview, session_title(overview), folder, copies), page)
 
 
-def write_mix_page(results: Sequence[MixResult], page: Path, embed_audio: bool) -> None:
-    """Write the page of final mixes, with listening copies inside where asked."""
+def write_mix_page(
+    results: Sequence[MixResult], page: Path, embed_audio: bool, track: int | None = None
+) -> None:
+    """Write the page of final mixes, with listening copies inside where asked.
+
+    Parameters
+    ----------
+    results : sequence of MixResult
+    page : Path
+    embed_audio : bool
+    track : int, optional
+        The track that was asked for.
+    """
     from vocheck.report.page import render_mix_page
 
     copies = {}
     if embed_audio:
+        from functools import partial
+
+        from vocheck.mix.sound import open_mix
         from vocheck.takes.listening import listening_copy
 
-        copies = {result.path: listening_copy(result.path) for result in results}
+        opened = partial(open_mix, track=track)
+        copies = {result.path: listening_copy(result.path, opened) for result in results}
     deliver(render_mix_page(results, page.absolute().parent, copies), page)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.audio.codecs import Coding, RoundTrip
-from vocheck.audio.readers import MOST_PLACES, open_audio
+from vocheck.audio.readers import MOST_PLACES
 from vocheck.dsp.threads import one_thread
 from vocheck.errors import TargetError
 from vocheck.measurements.loudness import Loudness, LoudnessMeter, LoudnessReading
@@ -38,7 +38,9 @@ from vocheck.mix.results import (
     MixResult,
     PeakOver,
     Stems,
+    in_file_time,
 )
+from vocheck.mix.sound import TrackChoice, open_mix
 from vocheck.mix.stems import compare, dialogue_lufs, lead_over_time, read_stems
 from vocheck.policy.config import Config
 from vocheck.policy.delivery import Verdict, worst
@@ -66,6 +68,7 @@ def check_mix(
     stems: Mapping[str, str | os.PathLike[str]] | None = None,
     encode: Sequence[Coding] | None = None,
     *,
+    track: int | None = None,
     verify: bool = False,
     config: Config | None = None,
     progress: Progress | None = None,
@@ -82,6 +85,9 @@ def check_mix(
         ``"voice"`` and ``"bed"``: stems of the same mix, starting together with it.
     encode : sequence of Coding, optional
         Codecs to try. Where omitted, the destinations' own; an empty sequence tries none.
+    track : int, optional
+        Which audio track of a file with several, from 1. Where omitted, the first that is a main
+        programme and not silent; two tracks that are left and right are measured as stereo.
     verify : bool
         Whether to read the loudness with a second, independent meter too.
     config : Config, optional
@@ -107,7 +113,7 @@ def check_mix(
     codings = _codings(destinations) if encode is None else tuple(dict.fromkeys(encode))
     readings = read_stems(stems or {})
     want_active = any(destination.rule("active_dbfs") for destination in destinations)
-    read = _read(path, codings, want_active, _peak_limit(destinations), progress)
+    read = _read(path, track, codings, want_active, _peak_limit(destinations), progress)
     voice = readings.get("voice")
     stem_results, lead = None, None
     if stems:
@@ -118,6 +124,7 @@ def check_mix(
         voice_to_bed_lu=lead,
         dialogue=None if voice is None else dialogue_lufs(read.loudness, voice),
     )
+    measured = in_file_time(measured, read.source.start_s)
     rule = any_mix.rule("encoded_dbtp")
     checks = rule_checks(any_mix, read.source, measured)
     if rule is not None and encode is not None:
@@ -129,12 +136,15 @@ def check_mix(
     return MixResult(
         path=path,
         source=read.source,
+        track=read.choice,
         measurements=measured,
         verdict=_overall(worst(checks, publishes_level=True), [r.verdict for r in results]),
         checks=checks,
         destinations=results,
-        over_time=_over_time(read.loudness, read.source.duration_s, readings),
-        independent=independent_reading(path, read.source, measured.loudness) if verify else None,
+        over_time=_over_time(read.loudness, read.source, readings),
+        independent=independent_reading(path, track, read.source, measured.loudness)
+        if verify
+        else None,
     )
 
 
@@ -168,6 +178,7 @@ class _Read:
     """What one pass over the file leaves behind."""
 
     source: Source
+    choice: TrackChoice | None
     loudness: LoudnessReading
     peak: TruePeakMeter
     peak_limit_dbtp: float
@@ -215,12 +226,13 @@ class _Encoded:
 
 def _read(
     path: str,
+    track: int | None,
     codings: Sequence[Coding],
     want_active: bool,
     peak_limit_dbtp: float,
     progress: Progress | None,
 ) -> _Read:
-    with open_audio(path) as file:
+    with open_mix(path, track) as file:
         source = file.source
         rate, channels = source.rate_hz, source.channels
         loudness = LoudnessMeter(rate, channels, source.layout)
@@ -250,10 +262,12 @@ def _read(
             if progress is not None:
                 progress(done / rate, source.duration_s)
         source = file.source  # what was promised has become what was found
+        choice = file.choice
     peaks = tuple(codec.result() for codec in encoded)
     del encoded  # encoders hold some 20 MB
     return _Read(
         source=source,
+        choice=choice,
         loudness=loudness.result(),
         peak=peak,
         peak_limit_dbtp=peak_limit_dbtp,
@@ -411,10 +425,11 @@ def _silent_channels(source: Source, sides: SidesReading) -> int:
 
 
 def _over_time(
-    reading: LoudnessReading, duration_s: float, stems: Mapping[str, LoudnessReading]
+    reading: LoudnessReading, source: Source, stems: Mapping[str, LoudnessReading]
 ) -> LoudnessOverTime:
-    step_s = FINE_STEP_S if duration_s <= FINE_MOST_S else COARSE_STEP_S
+    step_s = FINE_STEP_S if source.duration_s <= FINE_MOST_S else COARSE_STEP_S
     return LoudnessOverTime(
+        start_s=source.start_s,
         step_s=step_s,
         momentary_lufs=tuple(reading.momentary_lufs(step_s).tolist()),
         short_term_lufs=tuple(reading.short_term_lufs(step_s).tolist()),

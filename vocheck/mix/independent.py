@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 
-from vocheck.audio.readers import read
+import numpy as np
+
 from vocheck.measurements.loudness import Loudness
 from vocheck.mix.results import IndependentReading
+from vocheck.mix.sound import open_mix
 from vocheck.recording import Source
 
 MOST_S = 900.0
@@ -21,12 +23,16 @@ WHY_THEY_DIFFER = (
 )
 
 
-def independent_reading(path: str, source: Source, ours: Loudness) -> IndependentReading:
+def independent_reading(
+    path: str, track: int | None, source: Source, ours: Loudness
+) -> IndependentReading:
     """Return what pyloudnorm reads, beside our own reading.
 
     Parameters
     ----------
     path : str
+    track : int or None
+        As for `vocheck.mix.sound.open_mix`.
     source : Source
         What is known of the file.
     ours : Loudness
@@ -40,9 +46,10 @@ def independent_reading(path: str, source: Source, ours: Loudness) -> Independen
         return _none(f"There is nothing to compare: {reason}.")
     import pyloudnorm
 
-    recording = read(path)
-    meter = pyloudnorm.Meter(recording.rate, filter_class="DeMan")
-    theirs = float(meter.integrated_loudness(recording.samples.astype("float64")))
+    with open_mix(path, track) as file:
+        samples = np.concatenate([block.astype(np.float64) for block in file.blocks()])
+    meter = pyloudnorm.Meter(source.rate_hz, filter_class="DeMan")
+    theirs = float(meter.integrated_loudness(samples))
     if not math.isfinite(theirs):
         return _none("pyloudnorm gave no number.")
     return IndependentReading(

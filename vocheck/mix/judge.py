@@ -64,14 +64,22 @@ def facts_of(
         "missing_s": source.missing_s,
         "damaged": source.damaged,
         "length": "never written" if source.unfinished else "written",
-        "duration_s": source.duration_s,
+        "duration_s": length_s(source),
         "rate_hz": source.rate_hz,
         "bits": source.bits,
         "channels": source.channels,
         "container": source.container,
         "codec": source.codec,
+        "profile": source.profile,
         "bitrate_kbps": source.bitrate_kbps,
     }
+
+
+def length_s(source: Source) -> float:
+    """Return how long a file plays: of a video, until picture and sound have ended."""
+    if source.picture_s is None:
+        return source.duration_s
+    return max(source.picture_s, source.start_s + source.duration_s)
 
 
 def is_master(source: Source) -> bool:
@@ -153,11 +161,20 @@ def rule_checks(
     """Check every rule of a destination that applies to such a file."""
     facts = facts_of(source, measured, two_speakers=destination.counts_two_speakers)
     reasons = measured.reasons()
-    return tuple(
+    checks = (
         _check(rule, facts, reasons)
         for rule in destination.rules
         if rule.fact != "encoded_dbtp" and _applies(rule, source, facts)
     )
+    return tuple(_of_picture(check, source) for check in checks)
+
+
+def _of_picture(check: Check, source: Source) -> Check:
+    """Add to a judged length that it is not that of the sound, where it is not."""
+    if check.fact != "duration_s" or round(length_s(source) - source.duration_s, 1) == 0.0:
+        return check
+    words = f"Until picture and sound have ended; the sound lasts {source.duration_s:.1f} s."
+    return replace(check, reason=f"{words} {check.reason}".strip())
 
 
 def encoded_checks(
@@ -188,6 +205,8 @@ def _applies(rule: Requirement, source: Source, facts: Facts) -> bool:
     # the stems that nobody gave.
     if rule.fact in ("mono_fold_down_lu", "correlation", "balance_db"):
         return source.channels == 2 and value is not None
+    if rule.fact == "profile":
+        return source.codec == "AAC"
     if rule.fact in ("bits", "bitrate_kbps"):
         return value is not None
     if rule.fact == "missing_s":

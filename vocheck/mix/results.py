@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 from vocheck.measurements.loudness import Loudness
 from vocheck.measurements.true_peak import TruePeak
+from vocheck.mix.sound import TrackChoice
 from vocheck.policy.delivery import Check, CheckVerdict, Verdict
 from vocheck.policy.destinations import Reading
 from vocheck.policy.rule import Status
@@ -60,10 +61,12 @@ class LoudnessOverTime(Result):
 
     Attributes
     ----------
+    start_s : float
+        When the first window begins in the time of the file.
     step_s : float
         Distance of the windows.
     momentary_lufs : tuple of float
-        Of 400 ms; window ``i`` begins at ``i * step_s``; ``-inf`` for silence.
+        Of 400 ms; window ``i`` begins at ``start_s + i * step_s``; ``-inf`` for silence.
     short_term_lufs : tuple of float
         Of 3 s, in the same way.
     voice_to_bed_lu : tuple of (float or None), or None
@@ -71,6 +74,7 @@ class LoudnessOverTime(Result):
         it where the voice is active in less than half of them, and altogether without the stems.
     """
 
+    start_s: float = 0.0
     step_s: float
     momentary_lufs: tuple[float, ...]
     short_term_lufs: tuple[float, ...]
@@ -108,7 +112,7 @@ class Stems(Group):
 
 @dataclass(frozen=True, kw_only=True)
 class MixMeasurements(Group):
-    """Facts about a mix.
+    """Facts about a mix. Places are in the time of the file, in which a track may start later.
 
     Attributes
     ----------
@@ -187,6 +191,39 @@ class MixMeasurements(Group):
             if isinstance(group, Group):
                 reasons |= {f"{field.name}.{key}": why for key, why in group.reasons().items()}
         return reasons
+
+
+def in_file_time(measured: MixMeasurements, start_s: float) -> MixMeasurements:
+    """Return facts whose places are in the time of the track in that of its file.
+
+    Parameters
+    ----------
+    measured : MixMeasurements
+    start_s : float
+        When the track starts in the time of its file.
+    """
+    if not start_s:
+        return measured
+
+    def later(time_s: float | None) -> float | None:
+        return None if time_s is None else time_s + start_s
+
+    loudness, peak, stems = measured.loudness, measured.true_peak, measured.stems
+    return replace(
+        measured,
+        loudness=replace(
+            loudness,
+            momentary_max_s=later(loudness.momentary_max_s),
+            short_term_max_s=later(loudness.short_term_max_s),
+        ),
+        true_peak=replace(peak, time_s=later(peak.time_s)),
+        peaks_over_limit=tuple(
+            replace(over, time_s=over.time_s + start_s) for over in measured.peaks_over_limit
+        ),
+        digital_silence_at=tuple(time_s + start_s for time_s in measured.digital_silence_at),
+        mono_worst_s=later(measured.mono_worst_s),
+        stems=None if stems is None else replace(stems, closest_s=later(stems.closest_s)),
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -323,6 +360,8 @@ class MixResult(Result):
     ----------
     path : str
     source : Source
+    track : TrackChoice or None
+        Which track was measured, of a file with several.
     measurements : MixMeasurements
     verdict : {"pass", "warn", "fail", "not published"}
         The worst of the general checks and the destinations; *not published* only where no
@@ -337,6 +376,7 @@ class MixResult(Result):
 
     path: str
     source: Source
+    track: TrackChoice | None = None
     measurements: MixMeasurements
     verdict: Verdict
     checks: tuple[Check, ...]

@@ -133,6 +133,7 @@ FACTS: Mapping[str, Fact] = {
     "channels": Fact("Channels", "", 0),
     "container": Fact("File type", ""),
     "codec": Fact("Codec", ""),
+    "profile": Fact("AAC profile", ""),
     "bitrate_kbps": Fact("Bit rate", "kb/s", 0),
 }
 """Every fact a rule can be about, by its name in the results; in the order of a report."""

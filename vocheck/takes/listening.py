@@ -5,7 +5,10 @@ from __future__ import annotations
 import base64
 import io
 import os
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +17,7 @@ from vocheck.audio.readers import open_audio, read
 from vocheck.dsp.decibels import amplitude_ratio
 from vocheck.measurements import true_peak
 from vocheck.measurements.true_peak import TruePeakMeter
+from vocheck.recording import Samples, Source
 
 PEAK_DBTP = -1.0
 """A copy that would peak above this is turned down to it: the lossy coder overshoots."""
@@ -54,25 +58,48 @@ def voice_copy(path: str | os.PathLike[str]) -> ListeningCopy:
     return encoder.copy()
 
 
-def listening_copy(path: str | os.PathLike[str]) -> ListeningCopy:
-    """Return a copy of a mix as MP3 in a ``data:`` address.
+class OpenSound(Protocol):
+    """What is read block by block, as `vocheck.audio.readers.AudioFile`."""
+
+    @property
+    def source(self) -> Source:
+        """What is known of it."""
+
+    def blocks(self) -> Iterator[Samples]:
+        """Yield the samples."""
+
+
+def listening_copy(
+    path: str | os.PathLike[str],
+    opened: Callable[[str | os.PathLike[str]], AbstractContextManager[OpenSound]] = open_audio,
+) -> ListeningCopy:
+    """Return a copy of a mix as MP3 in a ``data:`` address, in the time of its file.
 
     The file is read twice, in blocks: for its peak, and for the copy. More than two channels are
     folded down to two (ITU-R BS.775).
+
+    Parameters
+    ----------
+    path : path-like
+    opened : callable, optional
+        What opens the sound, where it is not the main track of the file.
 
     Raises
     ------
     AudioError
         If the mix cannot be read.
     """
-    with open_audio(path) as file:
+    with opened(path) as file:
         rate, channels = file.source.rate_hz, min(2, file.source.channels)
         fold = _fold_down(file.source.channels, file.source.layout)
         meter = TruePeakMeter(channels, rate)
         for block in file.blocks():
             meter.feed(block @ fold)
     encoder = _Encoder(rate, channels, _gain_db(meter.result().level_dbtp))
-    with open_audio(path) as file:
+    with opened(path) as file:
+        late = round(file.source.start_s * rate)
+        for start in range(0, late, _BLOCK):
+            encoder.feed(np.zeros((min(_BLOCK, late - start), channels), np.float32))
         for block in file.blocks():
             encoder.feed(block @ fold)
     return encoder.copy()

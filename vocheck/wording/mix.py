@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 
+from vocheck.audio.tracks import Track
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, MixResult
 from vocheck.policy.delivery import Check
 from vocheck.policy.destinations import FACTS
 from vocheck.wording.delivery import gain_words
-from vocheck.wording.vocabulary import clocks, listed, number
+from vocheck.wording.vocabulary import clock, clocks, listed, number
 
 
 def sentence(result: MixResult) -> str:
@@ -75,6 +76,51 @@ def loudness_words(result: MixResult) -> str:
     return f"{as_two}, {as_one}" if two_speakers(result) else f"{as_one}, {as_two}"
 
 
+def track(result: MixResult) -> str:
+    """Return which audio track of a file with several was measured, and why."""
+    choice = result.track
+    if choice is None:
+        return ""
+    count, number = len(choice.tracks), choice.number
+    if choice.was_asked:
+        return f"Track {number} of {count} was measured, as asked."
+    if choice.right is not None:
+        words = f"Tracks {number} and {choice.right} of {count}, one channel each, were measured "
+        words += "as left and right"
+    else:
+        words = f"Track {number} of {count} was measured"
+    passed = [
+        f"track {other.number} is {_why_not(other)}"
+        for other in choice.tracks
+        if other.number not in (number, choice.right) and (other.is_silent or other.is_aside)
+    ]
+    own = choice.tracks[number - 1]
+    if own.is_silent:
+        words += ": all of them are silent"
+    elif passed:
+        words += f": {listed(passed)}"
+    elif choice.right is None:
+        words += ": nothing in the file marks another as the main one"
+    return f"{words}. --track measures another."
+
+
+def _why_not(track: Track) -> str:
+    if track.is_silent:
+        return "silent"
+    called = f" (“{track.title}”)" if track.title else ""
+    return f"marked as no main programme{called}"
+
+
+def extent(result: MixResult) -> str:
+    """Return how long picture and sound of a video are, and when the sound starts."""
+    source = result.source
+    if source.picture_s is None and not source.start_s:
+        return ""
+    words = [] if source.picture_s is None else [f"picture {source.picture_s:.1f} s"]
+    sound = f"sound {source.duration_s:.1f} s"
+    return ", ".join([*words, f"{sound} from {clock(source.start_s)}" if source.start_s else sound])
+
+
 def digital_silence(measured: MixMeasurements) -> str:
     """Return how long a mix is digital silence and from where; nothing where it never is."""
     if not measured.digital_silence_at:
@@ -95,7 +141,8 @@ def one_channel(result: DestinationResult) -> str:
     own = next((c.verdict for c in result.checks if c.fact in _LOUDNESS), None)
     if read.other_verdict == own or read.other_verdict not in _OUTCOMES:
         return f"{words}."
-    return f"{words}, which {_OUTCOMES[read.other_verdict]}: ask which they mean."
+    ask = ": ask which they mean" if read.status.startswith("published") else ""
+    return f"{words}, which {_OUTCOMES[read.other_verdict]}{ask}."
 
 
 _LOUDNESS = ("integrated_lufs", "dialogue_lufs")

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.mix.results import DestinationResult, MixResult
+from vocheck.mix.results import DestinationResult, LoudnessOverTime, MixResult
 from vocheck.policy.delivery import Check
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
@@ -19,12 +19,14 @@ from vocheck.takes.listening import ListeningCopy
 from vocheck.wording.mix import (
     arrival,
     digital_silence,
+    extent,
     gain,
     loudness_words,
     one_channel,
     sentence,
     shown_lufs,
     shown_target,
+    track,
     two_speakers,
     value_words,
 )
@@ -83,7 +85,7 @@ def _play(mix: dict[str, Any]) -> dict[str, Any]:
 
 def _mix(result: MixResult) -> dict[str, Any]:
     over_time = result.over_time
-    duration = result.source.duration_s
+    duration = _end_s(result)
     extra = shown_lufs(result, 0.0) or 0.0
     momentary = _levels(over_time.momentary_lufs) + extra
     short_term = _levels(over_time.short_term_lufs) + extra
@@ -92,6 +94,7 @@ def _mix(result: MixResult) -> dict[str, Any]:
         "verdict": result.verdict.replace(" ", "-"),
         "verdict_word": VERDICTS[result.verdict],
         "sentence": sentence(result),
+        "track": track(result),
         "duration_s": duration,
         "duration": clock(duration),
         "checks": [_check(check) for check in result.checks if check.verdict != "pass"],
@@ -107,8 +110,13 @@ def _mix(result: MixResult) -> dict[str, Any]:
             for peak in result.measurements.true_peak_after_encoding
         ],
         "independent": _independent(result),
-        "levels": _heard(short_term, over_time.step_s),
+        "levels": _heard(short_term, over_time),
     }
+
+
+def _end_s(result: MixResult) -> float:
+    """Return when the sound ends in the time of its file."""
+    return result.source.start_s + result.source.duration_s
 
 
 def _levels(lufs: Sequence[float]) -> Floats:
@@ -118,12 +126,12 @@ def _levels(lufs: Sequence[float]) -> Floats:
     return levels
 
 
-def _heard(short_term: Floats, step_s: float) -> dict[str, Any]:
+def _heard(short_term: Floats, over_time: LoudnessOverTime) -> dict[str, Any]:
     """Return what the page tells of the place that is heard."""
     places, _, highest = columns(short_term, WIDTH)
     return {
-        "first_s": _SHORT_TERM_S / 2,
-        "step_s": round(step_s * len(short_term) / max(1, len(places)), 4),
+        "first_s": over_time.start_s + _SHORT_TERM_S / 2,
+        "step_s": round(over_time.step_s * len(short_term) / max(1, len(places)), 4),
         "lufs": [None if math.isnan(level) else round(level, 1) for level in highest.tolist()],
     }
 
@@ -169,7 +177,7 @@ def _row(check: Check, where: str) -> dict[str, Any]:
 
 
 def _plot(result: MixResult, momentary: Floats, short_term: Floats) -> dict[str, Any]:
-    duration = result.source.duration_s or 1.0
+    duration, start = _end_s(result) or 1.0, result.over_time.start_s
     step = result.over_time.step_s
     targets = _targets(result)
     known = momentary[~np.isnan(momentary)]
@@ -178,7 +186,7 @@ def _plot(result: MixResult, momentary: Floats, short_term: Floats) -> dict[str,
     bottom = top - _RANGE_LU
 
     def across(places: Floats, window_s: float) -> Floats:
-        return (places * step + window_s / 2) / duration * WIDTH
+        return (start + places * step + window_s / 2) / duration * WIDTH
 
     def down(level: Floats) -> Floats:
         return np.minimum((top - level) / _RANGE_LU, 1.0) * HEIGHT
@@ -258,8 +266,9 @@ def _lead(result: MixResult) -> dict[str, Any] | None:
     values = np.array([math.nan if lead is None else lead for lead in leads])
     low, high = LEAD_RANGE_LU
     places, least, _ = columns(values, WIDTH)
-    duration = result.source.duration_s or 1.0
-    across = (places * result.over_time.step_s + _SHORT_TERM_S / 2) / duration * WIDTH
+    duration, over_time = _end_s(result) or 1.0, result.over_time
+    middles = over_time.start_s + places * over_time.step_s + _SHORT_TERM_S / 2
+    across = middles / duration * WIDTH
     down = (high - np.clip(least, low, high)) / (high - low) * LEAD_HEIGHT
     judged = next((check for check in result.checks if check.fact == "voice_to_bed_lu"), None)
     wanted = None if judged is None else judged.lowest
@@ -351,7 +360,7 @@ def _facts(result: MixResult) -> list[dict[str, Any]]:
         ),
         ("Sample rate", f"{source.rate_hz / 1000:g} kHz", None),
         ("Coding", _coding(result), None),
-        ("Length", clock(source.duration_s), None),
+        ("Length", extent(result) or clock(source.duration_s), None),
     ]
     return [
         {"name": name, "words": words, "place": None if place is None else _place(place)}

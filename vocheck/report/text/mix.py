@@ -13,11 +13,13 @@ from vocheck.report.text.style import bold, dim, line_width, paint, wrap
 from vocheck.wording.mix import (
     arrival,
     digital_silence,
+    extent,
     gain,
     loudness_words,
     one_channel,
     sentence,
     shown_lufs,
+    track,
     value_words,
 )
 from vocheck.wording.vocabulary import clock, clocks, number
@@ -39,7 +41,7 @@ _INDENT = " " * 6
 @shown_plainly
 def render_mix(result: MixResult) -> str:
     """Return one mix as text, ending in a newline."""
-    blocks = [f"{_headline(result)}\n{wrap(sentence(result), '  ')}"]
+    blocks = ["\n".join([_headline(result), wrap(sentence(result), "  "), *_track(result)])]
     if poor := _poor(result.checks):
         blocks.append("\n".join(["  " + bold("the mix itself"), *_checks(poor)]))
     blocks += map(_destination, result.destinations)
@@ -47,6 +49,11 @@ def render_mix(result: MixResult) -> str:
     if result.independent is not None:
         blocks.append(_independent(result.independent, result))
     return "\n\n".join(blocks) + "\n"
+
+
+def _track(result: MixResult) -> list[str]:
+    words = track(result)
+    return [wrap(words, "  ")] if words else []
 
 
 def _headline(result: MixResult) -> str:
@@ -147,6 +154,8 @@ def _facts(result: MixResult) -> str:
         words = encoded.reason or f"{predicted}, a prediction with {encoded.encoder}"
         rows.append(["  after encoding", words])
     rows += _silence(measured) + _sides(measured) + _stems(measured)
+    if words := extent(result):
+        rows.append(["length", words])
     width = max(len(name) for name, _ in rows)
     blank = " " * (width + 4)
     lines = [wrap(value, blank, f"  {dim(name)}{blank[len(name) + 2 :]}") for name, value in rows]
