@@ -11,10 +11,10 @@ import numpy as np
 
 from tests.accuracy.sections import write_section
 from tests.material import readings, speech
+from tests.material.dry_voices import studio
 from tests.material.treatments import LEFT_OUT, TRAINED_ON, Maker
 from tests.training import takes
 from tests.training.denoising.takes import take
-from tests.training.reverberation.voices import studio
 from vocheck.measurements import denoising
 from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tests.accuracy.processing import Gate, gated, subtraction
-from tests.accuracy.takes import RATE, SPEECH_DBFS, in_room
 from tests.material import speech
+from tests.material.takes import RATE, SPEECH_DBFS, in_room
 from vocheck.dsp.weighting import power_gain
 from vocheck.measurements import denoising
 from vocheck.recording import Recording

@@ -43,7 +43,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.dsp.decibels import levels_db
+from vocheck.dsp.decibels import levels_db, power_ratio
 from vocheck.dsp.networks import Networks, load_networks, probability
 from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.dsp.weighting import power_gain
@@ -61,8 +61,8 @@ _Frames = npt.NDArray[np.intp]
 _MIN_RATE_HZ = 16_000
 _BAND_HZ = (200.0, 7000.0)
 _GROUPS_HZ = ((200.0, 1000.0), (1000.0, 3000.0), (3000.0, 7000.0))
-_LEAST = 1e-14  # of power: below the last bit of any recording
-_SILENT = 1e-12  # of power: digital silence
+_LEAST_DB = -117.0  # re speech, in a bin: digital silence counts as so much
+_SILENT_DB = -97.0  # re speech, in all: digital silence
 _EDGE_S = 0.011  # half a window: frames that reach out of the pause are left out
 _MIN_PAUSE = 8  # frames of 5 ms in a row
 _MIN_PAUSES, _MIN_WORDS = 40, 60  # frames in all
@@ -149,16 +149,18 @@ def traces(recording: Recording) -> Traces | str:
         return "too little pause"
     if len(words) < _MIN_WORDS:
         return "too little speech"
-    tracks = _tracks(spectrogram, active_level_of(recording).dbfs)
+    speech = power_ratio(active_level_of(recording).dbfs)
+    least = speech * power_ratio(_LEAST_DB)
+    tracks = _tracks(spectrogram, speech)
     bins = slice(*np.searchsorted(spectrogram.frequencies_hz, _BAND_HZ))
-    noise = _noise(spectrogram, tracks, pauses, bins)
+    noise = _noise(spectrogram, tracks, pauses, bins, least)
     if noise is None:
         return "too little pause that is not disturbed"
     quiet = np.concatenate(pauses)
     found = {
-        **_steadiness(spectrogram, tracks, quiet),
+        **_steadiness(spectrogram, tracks, quiet, speech),
         **_texture(noise.residuals, noise.groups),
-        **_under_words(spectrogram, words, noise, bins),
+        **_under_words(spectrogram, words, noise, bins, least),
         **_edges(tracks, spectrogram, activity),
         **_softest(tracks, words, quiet),
     }
@@ -196,7 +198,7 @@ def _words(spectrogram: Spectrogram, activity: Activity) -> _Frames:
     return np.flatnonzero(activity.mask(spans, spectrogram.times_s))
 
 
-def _tracks(spectrogram: Spectrogram, speech_dbfs: float) -> _Tracks:
+def _tracks(spectrogram: Spectrogram, speech: float) -> _Tracks:
     hz = spectrogram.frequencies_hz
     weights = np.stack(
         [
@@ -206,12 +208,13 @@ def _tracks(spectrogram: Spectrogram, speech_dbfs: float) -> _Tracks:
         ],
         axis=1,
     ).astype(np.float32)
-    levels = levels_db(spectrogram.power @ weights, _LEAST) - np.float32(speech_dbfs)
+    power = spectrogram.power @ weights / np.float32(speech)
+    levels = levels_db(power, power_ratio(_LEAST_DB))
     return _Tracks(*np.ascontiguousarray(levels.T))
 
 
 def _noise(
-    spectrogram: Spectrogram, tracks: _Tracks, pauses: list[_Frames], bins: slice
+    spectrogram: Spectrogram, tracks: _Tracks, pauses: list[_Frames], bins: slice, least: float
 ) -> _Noise | None:
     hz = spectrogram.frequencies_hz[bins]
     loudest = np.median(tracks.band[np.concatenate(pauses)]) + _DISTURBED_DB
@@ -220,7 +223,7 @@ def _noise(
         calm = pause[tracks.band[pause] <= loudest]
         if len(calm) < _MIN_PAUSE:
             continue
-        level = levels_db(spectrogram.power[pause[::_PAUSE_STEP], bins], _LEAST)
+        level = levels_db(spectrogram.power[pause[::_PAUSE_STEP], bins], least)
         levels.append(level[tracks.band[pause[::_PAUSE_STEP]] <= loudest])
         about = level - level.mean(axis=1, keepdims=True)
         residuals.append(about - about.mean(axis=0))
@@ -230,11 +233,15 @@ def _noise(
     return _Noise(np.concatenate(levels).mean(axis=0), residuals, groups)
 
 
-def _steadiness(spectrogram: Spectrogram, tracks: _Tracks, pauses: _Frames) -> dict[str, float]:
+def _steadiness(
+    spectrogram: Spectrogram, tracks: _Tracks, pauses: _Frames, speech: float
+) -> dict[str, float]:
     level = tracks.weighted[pauses]
     low, middle, high = map(float, np.percentile(level, (5, 50, 90)))
     return {
-        "pause_silent": float(np.mean(spectrogram.power[pauses].sum(axis=1) < _SILENT)),
+        "pause_silent": float(
+            np.mean(spectrogram.power[pauses].sum(axis=1) < speech * power_ratio(_SILENT_DB))
+        ),
         "pause_std": float(level.std()),
         "pause_spread": high - low,
         "pause_low": float(np.mean(level < middle - 6.0)),
@@ -266,13 +273,13 @@ def _texture(residuals: list[_Levels], groups: list[slice]) -> dict[str, float]:
 
 
 def _under_words(
-    spectrogram: Spectrogram, words: _Frames, noise: _Noise, bins: slice
+    spectrogram: Spectrogram, words: _Frames, noise: _Noise, bins: slice, least: float
 ) -> dict[str, float]:
     """Return what lies in the soft cells of the spectrum while words are spoken."""
     thin = words[::_WORD_STEP]
     power = spectrogram.power[thin, bins]
-    level = levels_db(power, _LEAST)
-    speech = levels_db(power.mean(axis=0), _LEAST)
+    level = levels_db(power, least)
+    speech = levels_db(power.mean(axis=0), least)
     over_noise, over_speech = level - noise.level, level - speech
     # Neighbors in the same phrase: what lies between is one window.
     near = np.diff(thin) == _WORD_STEP
