@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from vocheck.errors import AudioError
+from vocheck.measurements import measure
 from vocheck.recording import Recording, once
 from vocheck.voice.channel import spectrogram_of, voice_at
 
@@ -49,6 +50,55 @@ def test_what_is_no_recording_is_refused(samples: np.ndarray, rate: int, message
     """The message names the offending value."""
     with pytest.raises(AudioError, match=message):
         Recording(samples, rate)
+
+
+def spoken() -> np.ndarray:
+    """Five seconds that rise and fall like speech (made of noise; seeded)."""
+    rng = np.random.default_rng(3)
+    gate = np.repeat(rng.uniform(0.02, 1.0, 25), 9_600)
+    return (0.15 * gate * rng.standard_normal(len(gate))).astype(np.float32)
+
+
+def test_a_clean_safety_track_is_used_where_the_loud_one_clips():
+    """20 dB lower, beside a track that was cut flat: nothing is lost."""
+    x = spoken()
+    loud = np.clip(4.0 * x, -0.9, 0.9)
+    recording = Recording(np.column_stack((loud, 0.4 * x)), 48_000)
+    assert recording.channel == 1
+    assert np.array_equal(recording.judged.samples[:, 0], recording.samples[:, 1])
+    result = measure(recording)
+    assert result.clipping.samples == 0
+    assert result.format.used_channel == 2
+    assert result.true_peak.level_dbtp < -10.0
+
+
+def test_where_both_clip_or_the_other_hears_something_else_the_loudest_stays():
+    """No channel is better: the clipping is told."""
+    x = spoken()
+    loud = np.clip(4.0 * x, -0.9, 0.9)
+    noise = 0.1 * np.random.default_rng(4).standard_normal(len(x)).astype(np.float32)
+    for other in (0.3 * loud, noise, np.zeros_like(x)):
+        recording = Recording(np.column_stack((other, loud)), 48_000)
+        assert recording.channel == 1
+        assert measure(recording).clipping.samples > 0
+
+
+def test_two_microphones_are_not_summed():
+    """One late and 6 dB softer: the loudness is that of the louder one alone (BS.1770-5 adds)."""
+    x = spoken()
+    late = np.concatenate((np.zeros(300, np.float32), 0.5 * x[:-300]))
+    both = measure(Recording(np.column_stack((x, late)), 48_000))
+    alone = measure(Recording(x, 48_000))
+    assert both.loudness == alone.loudness
+    assert (both.format.separate, alone.format.separate) == (True, False)
+
+
+@pytest.mark.parametrize("gain", [1.0, -1.0, 0.95])
+def test_copies_of_one_sound_stay_together(gain: float):
+    """A mono voice in a stereo file measures as that file plays, either way up."""
+    x = spoken()
+    recording = Recording(np.column_stack((x, np.float32(gain) * x)), 48_000)
+    assert recording.judged is recording
 
 
 def test_the_voice_is_the_channel_with_the_most_energy():

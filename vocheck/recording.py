@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
@@ -21,6 +21,13 @@ from vocheck.results import Result
 __all__ = ["Recording", "Samples", "Source", "once"]
 
 Samples = npt.NDArray[np.float32] | npt.NDArray[np.float64]
+_LIVE = 1e-3  # -30 dB re the loudest channel; a safety track is 6 to 20 dB lower
+_COPY = 0.97  # correlation of two channels that are one sound
+_SAME_LEVEL = 10**0.1  # 1 dB, as a ratio of energies: beyond it one of two copies was turned down
+_FLAT = 4e-4  # of the peak: what is as high as it is
+_FLAT_SAMPLES = 8  # so many samples at the peak of one polarity are a wave cut flat
+_BLOCK_S, _FEWEST_BLOCKS = 0.05, 10
+_FOLLOWS = 0.6  # correlation of the levels of two microphones before one mouth
 _Arguments = ParamSpec("_Arguments")
 _Value = TypeVar("_Value")
 
@@ -148,17 +155,78 @@ class Recording:
         return len(self.samples) / self.rate
 
     @cached_property
-    def voice(self) -> npt.NDArray[np.float32]:
-        """The channel that carries the voice, shape (frames,): the one with the most energy.
+    def channel(self) -> int:
+        """Index of the channel that carries the voice best: the loudest that is not cut flat.
 
         A channel is chosen rather than a mean taken, because a mean hides a dead channel (6 dB) and
-        an inverted one (all of it).
+        an inverted one (all of it). Where the loudest is clipped, the loudest of those that follow
+        the same voice and are not is chosen: a safety track, a second microphone.
         """
-        samples = self.samples
-        if samples.shape[1] == 0:
+        energy = self._energies
+        if len(energy) < 2 or not energy.any():
+            return 0
+        order = np.argsort(-energy, kind="stable")
+        loudest = int(order[0])
+        if not _is_cut_flat(self.samples[:, loudest]):
+            return loudest
+        for other in map(int, order[1:]):
+            if energy[other] < _LIVE * energy[loudest]:
+                break
+            if not _is_cut_flat(self.samples[:, other]) and self._follows(loudest, other):
+                return other
+        return loudest
+
+    @cached_property
+    def voice(self) -> npt.NDArray[np.float32]:
+        """The channel that carries the voice best, shape (frames,); see `channel`."""
+        if self.samples.shape[1] == 0:
             return np.zeros(0, np.float32)
-        energy = [float(np.vdot(channel, channel)) for channel in samples.T]
-        return np.ascontiguousarray(samples[:, int(np.argmax(energy))], dtype=np.float32)
+        return np.ascontiguousarray(self.samples[:, self.channel], dtype=np.float32)
+
+    @cached_property
+    def judged(self) -> Recording:
+        """What a take is judged by: `channel` alone where the channels are not one sound.
+
+        Two microphones, or a track and its safety, are two recordings of a take, of which one will
+        be used: their sum is heard by nobody. Copies of one sound at one level stay together, one
+        upside down as well.
+        """
+        energy, best = self._energies, self.channel
+        if len(energy) < 2 or not energy.any():
+            return self
+        live = np.flatnonzero(energy > _LIVE * energy.max())
+        if all(self._is_copy(best, int(other)) for other in live if other != best):
+            return self
+        source = replace(self.source, channels=1, layout=None)
+        return Recording(self.samples[:, best], self.rate, source)
+
+    @cached_property
+    def _energies(self) -> npt.NDArray[np.float64]:
+        """Sum of squares of each channel; a low-frequency effects channel carries no voice."""
+        energy = np.array([float(np.vdot(channel, channel)) for channel in self.samples.T])
+        names = self.source.layout or ()
+        effects = [name == "LFE" for name in names[: len(energy)]]
+        if len(effects) == len(energy) and not all(effects):
+            energy[np.array(effects, bool)] = 0.0
+        return energy
+
+    def _is_copy(self, one: int, other: int) -> bool:
+        """Whether two channels are one sound at one level, either way up."""
+        both = float(np.vdot(self.samples[:, one], self.samples[:, other]))
+        a, b = self._energies[one], self._energies[other]
+        alike = abs(both) >= _COPY * float(np.sqrt(a * b))
+        return alike and bool(1 / _SAME_LEVEL < a / b < _SAME_LEVEL)
+
+    def _follows(self, one: int, other: int) -> bool:
+        """Whether two channels rise and fall together, however late and soft one of them is."""
+        size = max(1, round(_BLOCK_S * self.rate))
+        count = len(self.samples) // size
+        if count < _FEWEST_BLOCKS:
+            return False
+        blocks = self.samples[: count * size, [one, other]].reshape(count, size, 2)
+        power = np.einsum("bsc,bsc->cb", blocks, blocks, dtype=np.float64)
+        levels = np.log(np.maximum(power, 1e-6 * power.max(axis=1, keepdims=True)))
+        return float(np.corrcoef(levels)[0, 1]) >= _FOLLOWS if levels.std(axis=1).all() else False
 
     def __reduce__(self) -> tuple[type[Recording], tuple[Samples, int, Source]]:
         # Only the recording is pickled. What was computed from it, and the lock, stay behind.
@@ -167,6 +235,14 @@ class Recording:
     def __repr__(self) -> str:
         frames, channels = self.samples.shape
         return f"Recording({frames} frames x {channels} channels, {self.rate} Hz)"
+
+
+def _is_cut_flat(channel: Samples) -> bool:
+    """Whether so many samples reach the peak that the wave was cut there: a cheap first look."""
+    return any(
+        peak > 0.0 and np.count_nonzero(sign * channel >= (1.0 - _FLAT) * peak) >= _FLAT_SAMPLES
+        for sign, peak in ((1, float(channel.max())), (-1, -float(channel.min())))
+    )
 
 
 def once(

@@ -20,7 +20,7 @@ from vocheck.report.text.rank import render_ranking
 from vocheck.takes.comp import comp_takes
 from vocheck.takes.rank import Ranking, rank_line, rank_takes
 from vocheck.wording.comp import phrase_points
-from vocheck.wording.ranking import points_words, row
+from vocheck.wording.ranking import points_words, rate_sentences, row
 from vocheck.wording.vocabulary import counted, listed, number, span, tenths
 
 FOREIGN = re.compile(
@@ -173,3 +173,14 @@ def test_numbers_counts_and_lists():
     assert span(3.2, 3.4, sign="+") == "+3"
     assert tenths([0.04, 0.04, 0.04], 0.1) == [0.1, 0.0, 0.0]
     assert sum(tenths([1.26, 0.37, 0.09], 1.7)) == pytest.approx(1.7)
+
+
+def test_rates_that_differ_are_told():
+    """One take at 44.1 kHz among those at 48 kHz is named; one rate is nothing to tell."""
+    ranking = demo()
+    assert rate_sentences(ranking) == []
+    first, *others = ranking.lines
+    takes = [take.result for take in first.order]
+    takes[0] = replace(takes[0], source=replace(takes[0].source, rate_hz=44_100))
+    (sentence,) = rate_sentences(replace(ranking, lines=(rank_line(first.line, takes), *others)))
+    assert f"44.1 kHz in {first.line} take {takes[0].take}; 48 kHz in the rest" in sentence

@@ -66,9 +66,9 @@ def command(
 
         report = render_sheets(comp.sheets)
     deliver(report, output)
-    from vocheck.wording.ranking import sound_sentences
+    from vocheck.wording.ranking import session_notes
 
-    for told in (*comp.problems, *sound_sentences(comp.ranking)):
+    for told in (*comp.problems, *session_notes(comp.ranking)):
         complain(told)
     for failure in comp.failures:
         complain(failure.error)

@@ -90,7 +90,9 @@ def measure(recording: Recording) -> Measurements:
     Measurements
         Facts only. What could not be measured is ``None``, with its reason.
     """
-    facts: dict[str, Any] = {
-        group_name(module): module.measure(recording) for module in MEASUREMENTS
-    }
+    facts: dict[str, Any] = {}
+    for module in MEASUREMENTS:
+        name = group_name(module)
+        # Only the format looks at all channels: of several microphones one will be used.
+        facts[name] = module.measure(recording if name == "format" else recording.judged)
     return Measurements(**facts)

@@ -18,6 +18,9 @@ Channels
     loudest channel the most delayed one arrives (negative: earlier), by generalised
     cross-correlation weighted for maximum likelihood. ``channel_spread_s`` is the time between the
     earliest and the latest of all.
+    ``separate``: the channels are not copies of one sound at one level (two microphones, a track
+    and its safety). The take is then judged by ``used_channel`` alone: the loudest that is not cut
+    flat.
 Unfinished file
     ``missing_s`` is what the header promised beyond what the file holds: a recorder that lost
     power, a copy that was cut off.
@@ -102,6 +105,10 @@ class Format(Group):
         Delay against the loudest channel of the one furthest from it in time.
     channel_spread_s : float or None
         Time between the earliest and the latest channel.
+    separate : bool
+        Whether the channels are different recordings of the take, so that one of them is judged.
+    used_channel : int
+        Number, from 1, of the channel that carries the voice best.
     missing_s : float
         What the header promised beyond what the file holds.
     damaged : int
@@ -117,6 +124,8 @@ class Format(Group):
     dead_channels: tuple[int, ...] | None
     channel_delay_s: float | None
     channel_spread_s: float | None
+    separate: bool
+    used_channel: int
     missing_s: float
     damaged: int
     damage: tuple[Damage, ...]
@@ -174,6 +183,8 @@ def measure(recording: Recording) -> Format:
         dead_channels=dead,
         channel_delay_s=max(delays, key=abs) if delays else None,
         channel_spread_s=max(*delays, 0.0) - min(*delays, 0.0) if delays else None,
+        separate=recording.judged is not recording,
+        used_channel=recording.channel + 1,
         missing_s=float(source.missing_s),
         damaged=source.damaged,
         damage=tuple(Damage(time_s=time_s) for time_s in source.damaged_s),

@@ -57,6 +57,7 @@ _SHORT = {
     "padded_word": "unused bits",
     "dual_mono": "mono in a stereo file",
     "inverted_channel": "a channel upside down",
+    "separate_channels": "channels that are different recordings",
     "dead_channel": "a dead channel",
     "channel_delay": "a late channel",
     "missing_audio": "file unfinished",

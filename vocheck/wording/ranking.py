@@ -11,7 +11,7 @@ from vocheck.policy.words import fill
 from vocheck.takes.rank import LineRanking, RankedTake, Ranking, Reason
 from vocheck.wording.delivery import landing_sentences, obstacles_of, one_channel_sentences
 from vocheck.wording.findings import short_with_place
-from vocheck.wording.vocabulary import counted, file_name, fitted, listed, spoken, tenths
+from vocheck.wording.vocabulary import counted, file_name, fitted, hertz, listed, spoken, tenths
 
 
 @dataclass(frozen=True)
@@ -183,12 +183,36 @@ def landing(ranking: Ranking) -> list[str]:
     return sentences
 
 
+def session_notes(ranking: Ranking) -> list[str]:
+    """Return what to know of a session as a whole: its rates, and how its lines were told."""
+    return [*rate_sentences(ranking), *sound_sentences(ranking)]
+
+
+def rate_sentences(ranking: Ranking) -> list[str]:
+    """Return which takes were recorded at another rate than the rest, if any."""
+    takes: dict[int, list[str]] = {}
+    for line in ranking.lines:
+        for name, take in zip(take_names(line), line.order, strict=True):
+            rate = take.result.source.rate_hz
+            takes.setdefault(rate, []).append(f"{line.line} {name}")
+    if len(takes) < 2:
+        return []
+    usual = max(takes, key=lambda rate: len(takes[rate]))
+    others = [
+        f"{hertz(rate)} in {fitted(names, 100)}"
+        for rate, names in sorted(takes.items())
+        if rate != usual
+    ]
+    return [f"Sample rates differ: {'; '.join(others)}; {hertz(usual)} in the rest."]
+
+
 def sound_sentences(ranking: Ranking) -> list[str]:
     """Return what was told by the sound of takes, because their names do not prove it."""
     same = [done.line for done in ranking.by_sound if len(done.lines) == 1]
     sentences = [
-        f"{done.line}: {counted(done.takes, 'take')} of different words, by their sound; sorted "
-        f"into {counted(len(done.lines), 'line')}: {fitted(done.lines, 200)}."
+        f"{done.line}: {counted(done.takes, 'take')} of different words, by their sound (or too "
+        f"short to tell); sorted into {counted(len(done.lines), 'line')}: "
+        f"{fitted(done.lines, 200)}."
         for done in ranking.by_sound
         if len(done.lines) > 1
     ]

@@ -24,8 +24,8 @@ from vocheck.wording.ranking import (
     landing,
     nearest_clean_sentence,
     row,
+    session_notes,
     session_sentence,
-    sound_sentences,
     take_list,
 )
 from vocheck.wording.vocabulary import VERDICT_WORDS, file_name, number
@@ -43,7 +43,7 @@ def session(overview: Overview, title: str) -> dict[str, Any]:
         "title": title,
         "summary": session_sentence(overview.ranking),
         "failures": [failure.error for failure in overview.failures],
-        "landing": [*landing(overview.ranking), *sound_sentences(overview.ranking)],
+        "landing": [*landing(overview.ranking), *session_notes(overview.ranking)],
         "left_out": [file_name(path) for path in overview.left_out],
         "wave_height": WAVE_HEIGHT,
     }

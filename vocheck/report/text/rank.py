@@ -23,8 +23,8 @@ from vocheck.wording.ranking import (
     points_words,
     reasons,
     row,
+    session_notes,
     session_sentence,
-    sound_sentences,
     take_list,
 )
 from vocheck.wording.vocabulary import as_sentence, file_name, shortened, verdict_word
@@ -55,7 +55,7 @@ def render_ranking(ranking: Ranking, explain: Sequence[str] = ()) -> str:
     blocks = [_table(ranking)] if ranking.lines else []
     notes = [wrap(sentence, "  ", "") for sentence in landing(ranking)]
     notes += [render_failure(failure).rstrip() for failure in ranking.failures]
-    notes += [wrap(sentence, "  ", "") for sentence in sound_sentences(ranking)]
+    notes += [wrap(sentence, "  ", "") for sentence in session_notes(ranking)]
     if ranking.left_out:
         notes.append(dim(left_out_sentence(ranking, line_width())))
     if notes:
