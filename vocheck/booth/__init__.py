@@ -22,6 +22,18 @@ from vocheck.results import Result
 from vocheck.session.take import TakeResult
 from vocheck.takes.match import Difference, match_results
 
+__all__ = [
+    "Booth",
+    "Change",
+    "Headroom",
+    "LineState",
+    "TakeState",
+    "forecast_headroom",
+    "has_speech",
+    "is_test_read",
+    "line_of",
+]
+
 _TEST_READ = re.compile(r"(?:^|[ ._-])test", re.IGNORECASE)
 
 

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-_MATCH, _WITHOUT_A, _WITHOUT_B = range(3)
+_MATCH, _WITHOUT_A, _WITHOUT_B = range(3)  # codes of the three states a cell is reached in
 _ONE_TWO, _TWO_ONE = 3, 4  # codes of the double steps, beside the three states a single one is from
-_FAR = np.float32(1e9)
+_FAR = np.float32(1e9)  # dearer than any way through: costs are of the order of 1
 _PAD = 2  # a step looks back at most two rows
 _BACK = 3  # and three diagonals
 

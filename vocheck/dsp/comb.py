@@ -15,17 +15,18 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import power_ratio
 from vocheck.dsp.frames import framed, hann
 
-RATE_HZ = 16000
+RATE_HZ = 16000  # holds the band that is looked at
 DELAYS_S = (0.0009, 0.012)
 """Delays that are searched: below, formants look the same; above, the ear hears an echo."""
 
+# 0.128 s: long beside the delays, short beside a word; no overlap: only a mean is taken.
 _SIZE, _HOP, _PADDED = 2048, 2048, 4096
 _RANGE_DB = 35.0  # frames within this of the loudest carry the voice
-_BAND_HZ = (300.0, 7000.0)
+_BAND_HZ = (300.0, 7000.0)  # where speech lies over the noise of most rooms
 _TREND_BINS = 201  # of the log spectrum: formants and the microphone's response
-_CEPSTRUM = 8192
+_CEPSTRUM = 8192  # points of the transform: delays on a grid finer than a sample
 _BACKGROUND = 81  # delays of the running median
-_MIN_FRAMES = 20
+_MIN_FRAMES = 20  # 2.6 s of voice: in fewer, pitch does not average out
 
 Values = npt.NDArray[np.float64]
 

@@ -424,6 +424,7 @@ def _bt(curve: DecayCurve, band: Band) -> float:
     return math.inf if line is None else band.width_hz * line.time_s
 
 
+# The fields of a decay that are numbers.
 _NUMBERS = ("edt_s", "t20_s", "t30_s", "c50_db", "d50", "ts_s")
 
 

@@ -18,24 +18,24 @@ from vocheck.dsp.frames import blocked, framed
 Signal = npt.NDArray[np.float64]
 Excitation = Literal["impulse", "sweep", "room tone"]
 
-_BLOCK_S = 0.002
-_LOOK_BACK_S = 0.02
-_ATTACK_DB = 10.0
-_OVER_FLOOR_DB = 20.0
+_BLOCK_S = 0.002  # short beside an attack, one period of 500 Hz
+_LOOK_BACK_S = 0.02  # a syllable rises more slowly than _ATTACK_DB within this time
+_ATTACK_DB = 10.0  # see _LOOK_BACK_S; our choice
+_OVER_FLOOR_DB = 20.0  # nearer to the noise no decay is left to measure
 _BELOW_LOUDEST_DB = 20.0  # claps of one file differ by less; handling noise is softer
 _MIN_GAP_S = 0.05  # nearer than this it is a reflection
 _PRE_S = 0.2  # noise before the onset that lets the band filters settle
 _GUARD_S = 0.01  # kept clear of the next impulse
 _POST_S = 0.5  # noise after the decay, at least; twice the decay if that is longer
-_SLOW_S = 0.02
+_SLOW_S = 0.02  # smooths the flutter of a decay, not its fall
 _REBOUND_DB = 9.0  # how far a decay may rise again: flutter and beating do by less, speech by more
-_REBOUND_RANGE_DB = 35.0
-_IMPULSES_PER_S = 1.5
+_REBOUND_RANGE_DB = 35.0  # below, the noise beats as much as a decay could
+_IMPULSES_PER_S = 1.5  # claps come slower, so that each dies away; syllables come faster
 _STEADY_DB = 9.0  # spread of the level of room tone in blocks of 50 ms, 10th to 90th percentile
 _BUMP_DB = 12.0  # the loudest block of room tone over its 90th percentile
-_ZERO_RUN_S = 0.01
-_RUMBLE_HZ = 100.0
-_TINY = 1e-20
+_ZERO_RUN_S = 0.01  # noise holds no run of zeros as long: a gate made it
+_RUMBLE_HZ = 100.0  # a small booth carries no clap below, but traffic
+_TINY = 1e-20  # of power: keeps a logarithm finite
 
 
 @dataclass(frozen=True)

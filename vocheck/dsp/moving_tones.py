@@ -18,7 +18,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import power_ratio
 from vocheck.dsp.frames import framed, hann
 
-RATE_HZ = 16000
+RATE_HZ = 16000  # holds the tones that are looked for, up to 5 kHz
 _SIZE, _HOP = 2048, 512  # 0.128 s and 0.032 s: bins of 7.8 Hz, new sound every 4 frames
 _LOW_HZ = 150.0  # a man's voice and the rumble of a room lie below
 _HISTORY = 4  # frames: the first to share nothing with the one that is judged

@@ -30,19 +30,20 @@ import numpy.typing as npt
 
 from vocheck.errors import AudioError
 
-TAPS = 64
-KAISER_BETA = 8.0
+TAPS = 64  # with the window below: flat within 0.005 dB up to 0.45 of the rate
+KAISER_BETA = 8.0  # see TAPS
 BLOCK = 32  # intervals between samples looked at together
 SECTION = 1 << 17  # frames worked on at a time
 GROUP = 512  # samples whose maximum is looked at first
 _SPAN = BLOCK + TAPS + 1  # samples that the intervals of a block and their two neighbours rest on
 OVERLAP = 3 * BLOCK  # what a section repeats of the one before: at least _SPAN - BLOCK
 _BEFORE = TAPS // 2  # intervals of a block start this far into its samples
-_BATCH = 2048
-_FINALISTS = 8
+_BATCH = 2048  # places evaluated at a time: keeps the working set in the cache
+_FINALISTS = 8  # the most promising places, looked at first
 _FIRST_MOMENT = np.float32(0.001)  # of the weights about their place: less than half of it
+# What is left of a peak a quarter of a sample from it (step 2).
 _DOUBLE_GRID = math.cos(math.pi / 4.0)
-_EIGHTHS_GRID = math.cos(math.pi / 16.0)
+_EIGHTHS_GRID = math.cos(math.pi / 16.0)  # and a sixteenth from it (step 3)
 _WINDOW_POINTS = 4096  # between which a straight line is right to 1e-7
 _PARABOLA = 0.999  # on a grid of eighths it is right to 0.06 %
 

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from vocheck.dsp.frames import framed, hann
 
-WINDOW_S = 1024 / 48000
-HOP_S = 0.005
+WINDOW_S = 1024 / 48000  # 21 ms: two periods of a low voice, short beside a sound of speech
+HOP_S = 0.005  # a quarter of the window, as a Hann window needs
 _CHUNK = 64  # frames transformed at a time: keeps the working set in the cache
 
 

@@ -23,8 +23,8 @@ PRE_S = 0.5
 """How much of what comes before the direct sound is kept of a deconvolved response."""
 MIN_TAIL_S = 0.5
 """What is kept after the direct sound even where the recording ends with the sweep."""
-_FADE_IN_S, _FADE_OUT_S = 0.05, 0.02
-_REGULARISATION_DB = -60.0
+_FADE_IN_S, _FADE_OUT_S = 0.05, 0.02  # so that a loudspeaker is not made to click
+_REGULARISATION_DB = -60.0  # re the strongest frequency: below lies what the sweep does not hold
 
 
 def exponential_sweep(

@@ -21,7 +21,7 @@ from vocheck.dsp.kweighting import k_weighting_sections
 from vocheck.dsp.sections import Sections
 from vocheck.errors import AudioError
 
-STEPS_PER_S = 100
+STEPS_PER_S = 100  # 10 ms: divides the hop of 100 ms of EBU Tech 3341
 MOMENTARY_STEPS = 40  # 400 ms: EBU Tech 3341; also the gating block of ITU-R BS.1770
 SHORT_TERM_STEPS = 300  # 3 s
 _SECTION_FRAMES = 192000  # about what is worked on at a time: long products, little memory

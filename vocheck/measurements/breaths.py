@@ -37,15 +37,16 @@ from vocheck.voice.level import active_level_of
 from vocheck.voice.pitch import pitch_of
 
 _FRAME = 6  # hops of 5 ms
-_ABOVE_FLOOR_DB = 5.0
-_BELOW_SPEECH_DB = 8.0
+_ABOVE_FLOOR_DB = 5.0  # noise seldom swings as far above its floor
+_BELOW_SPEECH_DB = 8.0  # louder is voice
+# The voice, where a breath lies, and where /s/ lies.
 _LOW_HZ, _BODY_HZ, _HISS_HZ = (80.0, 450.0), (700.0, 4000.0), (5000.0, 12000.0)
-_BODY_OVER_LOW_DB = -3.0
-_HISS_OVER_BODY_DB = 4.0
-_LENGTH_S = (0.18, 1.2)
+_BODY_OVER_LOW_DB = -3.0  # a voiced sound has more below
+_HISS_OVER_BODY_DB = 4.0  # an /s/ has more above
+_LENGTH_S = (0.18, 1.2)  # shorter are stops, longer is noise of the room
 _GAP_S = 0.03  # a breath may flicker this long
 _SIDE_S = 0.1  # how far beside the breath something quieter must be found
-_SIDE_DB = 6.0
+_SIDE_DB = 6.0  # a breath stands out of the pause beside it by as much
 _NO_SPEECH = "no speech was found to compare with"
 
 

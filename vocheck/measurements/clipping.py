@@ -54,6 +54,7 @@ _HALF_STEP = 0.5 / 32768  # of 16 bits
 _QUIETEST = 100 * _HALF_STEP  # a peak below it has too few steps to tell flat from round
 _EDGE = 6.0  # tolerances by which the wave falls away on either side
 _LOWEST = 0.5  # of the peak: where a level of clipping may lie below a later, louder sound
+# What is cut lies this near to the highest sample: converters and codecs round the tops.
 _AT_PEAK = amplitude_ratio(-0.25)
 _LOW_RUNS = 4  # runs that must share a level of clipping that is not the peak
 _MERGE_S = 0.05  # flat tops closer than this are one stretch of clipping
@@ -141,7 +142,7 @@ def _overs(samples: npt.NDArray[np.floating]) -> int:
 
 
 _Tops = tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.float64]]
-_NONE: _Tops = (np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros(0))
+_NONE: _Tops = (np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros(0))  # no tops
 
 
 def _concatenated(parts: list[_Tops]) -> _Tops:

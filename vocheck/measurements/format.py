@@ -57,12 +57,12 @@ from vocheck.recording import Recording, Samples
 from vocheck.results import SILENCE, Group, Result, Row
 
 _COPY_RESIDUAL = 1e-3  # -30 dB: of the energy, what a gain-matched copy may leave
-_INVERTED = -0.6
+_INVERTED = -0.6  # our choice (see above)
 _DEAD = 1e-4  # -40 dB re the loudest channel
 _MATCHED = 0.3  # correlation below which two channels do not carry the same sound
 
-_DELAY_S = 0.02
-_DELAY_BAND_HZ = (100.0, 8000.0)
+_DELAY_S = 0.02  # 7 m of path: farther microphones hear another room
+_DELAY_BAND_HZ = (100.0, 8000.0)  # the voice, without rumble
 _DELAY_BLOCKS = 48  # how many blocks, the loudest ones, the delay rests on
 _COHERENCE = 0.99  # blocks cut at the same time never show more of two delayed channels
 

@@ -46,8 +46,8 @@ from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 from vocheck.voice.level import active_level_of
 
-_RATE_HZ = 4000
-_MAINS_HZ = (50, 60)
+_RATE_HZ = 4000  # holds the comb, with room for a filter
+_MAINS_HZ = (50, 60)  # the two that the world has
 _DEVIATION_HZ = np.arange(-0.5, 0.501, 0.05)  # of the mains frequency: grids hold it within 0.5 Hz
 _TOP_HZ = 800.0  # of the comb
 _PIECE_S = (0.15, 0.5)  # shorter ones do not part 50 from 60 Hz, in longer ones the mains wanders
@@ -59,9 +59,10 @@ _ALONE_MULTIPLES = 3  # a single tooth higher up (300 Hz is one of both combs) i
 _SHARE_OF_PIECES = 0.6  # in which a tooth must stand out
 _PIECE_DB = 3.0  # by this much
 
+# Bins of 5.9 Hz: a tone stands 9 dB higher over noise than in the shared frames.
 _TONE_FRAME_S = 8192 / 48000
-_TONE_LOW_HZ = 150.0
-_TONE_TOP_HZ = 20000.0
+_TONE_LOW_HZ = 150.0  # below lie the mains and their first multiples
+_TONE_TOP_HZ = 20000.0  # the audio band
 _NEIGHBORHOOD = 61  # bins of 5.9 Hz whose median is the noise around a tone
 _TONE_DB = 10.0  # over it, and more where there are few frames
 _TONE_SHARE = 0.7  # of the frames in which the tone must stand out

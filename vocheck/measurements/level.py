@@ -47,13 +47,14 @@ from vocheck.voice.activity import FRAME_S, activity_of
 from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.level import active_level_of
 
-_BAND_HZ = (80.0, 8000.0)
-_SLOPE_WINDOW_S, _SLOPE_HOP_S = 3.0, 1.0
-_SPREAD_WINDOW_S, _SPREAD_HOP_S = 1.0, 0.1
+_BAND_HZ = (80.0, 8000.0)  # the voice, without rumble
+_SLOPE_WINDOW_S, _SLOPE_HOP_S = 3.0, 1.0  # a phrase or so, and three looks at each
+_SPREAD_WINDOW_S, _SPREAD_HOP_S = 1.0, 0.1  # a few words, looked at ten times
 _MIN_FILL = 0.4  # a window counts when this much of it is speech
-_MIN_SPEECH_S = 3.0
+_MIN_SPEECH_S = 3.0  # one window of the slope
+# Three periods of the lowest voice; the quarter in which nobody speaks.
 _DC_BLOCK_S, _DC_SHARE = 0.05, 0.25
-_MIN_TAKE_S = 6.0
+_MIN_TAKE_S = 6.0  # two windows of the slope: fewer make no line
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -66,7 +66,7 @@ RANGE_GATE_LU = -20.0  # Tech 3342: relative gate of the range
 RANGE_PERCENTILES = (10.0, 95.0)  # Tech 3342
 RANGE_PADDING_S = 1.5  # Tech 3342: silence that should follow a file
 RANGE_MINIMUM_S = 60.0  # EBU R 128: no measure for programmes under one minute
-TWO_SPEAKERS_LU = db(2.0)
+TWO_SPEAKERS_LU = db(2.0)  # twice the power: both speakers play the one channel
 GATING_HOP_STEPS = STEPS_PER_S // 10  # 100 ms: BS.1770-5 overlap of 75 %
 
 

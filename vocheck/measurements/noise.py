@@ -50,14 +50,14 @@ from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 from vocheck.voice.level import active_level_of
 
-MIN_PAUSE_S = 0.3
-_FRAME_S = 0.05
+MIN_PAUSE_S = 0.3  # 6 frames: an error of 0.5 dB for steady noise (docs/accuracy/noise.md)
+_FRAME_S = 0.05  # bins of 20 Hz, and short enough to leave out a click without much noise
 _BAND_TOP_HZ = 20000.0  # the audio band: above it a rate of 96 kHz would add what nobody hears
-_RUMBLE_RATE_HZ = 1000
-_RUMBLE_BAND_HZ = (10.0, 60.0)
+_RUMBLE_RATE_HZ = 1000  # holds the band of rumble, many times over
+_RUMBLE_BAND_HZ = (10.0, 60.0)  # steps and traffic; the lowest voice lies above
 _MAINS_FROM_HZ = 42.0  # from here on a Hann window of 0.25 s sees 50 Hz
 _RUMBLE_FRAME_S = 0.25  # 4 Hz of resolution: one and a half periods of the lowest frequency
-_SPREAD_PERCENTILES = (10, 90)
+_SPREAD_PERCENTILES = (10, 90)  # the usual middle 80 %, unmoved by a single frame
 _SILENCE = 1e-15  # of power (-150 dBFS): what rounding leaves of zeros, below the last of 24 bits
 _SILENT = "the pauses are digital silence"
 _NO_SPEECH = "no speech was found"

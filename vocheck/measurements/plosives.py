@@ -48,22 +48,22 @@ from vocheck.voice.channel import spectrogram_of, voice_at
 from vocheck.voice.level import active_level_of
 from vocheck.voice.pitch import pitch_of
 
-RATE_HZ = 1000
+RATE_HZ = 1000  # holds all that lies below the voice
 _LOW_HZ = 18.0  # below: DC offset, traffic, air conditioning
 _DEFAULT_PITCH_HZ = 85.0  # low end of men's voices (Baken), where no pitch was found
-_PITCH_PERCENTILE = 5.0
+_PITCH_PERCENTILE = 5.0  # the low end of what the talker does, without errors of the pitch
 _MIN_VOICED = 20  # frames of pitch below which the percentile means nothing
 _THRESHOLD_DB = -12.0  # re active speech level: below, voices set off more than one a minute
-_WINDOW_S = 0.030
-_HOP_S = 0.005
+_WINDOW_S = 0.030  # about as long as a blast; our choice
+_HOP_S = 0.005  # a sixth of the window: the loudest place is met within 0.1 dB
 _PROMINENCE_DB = 10.0  # over the median of the second around it
-_RISE_DB, _RISE_S = 8.0, 0.120
-_WIDTH_DB, _MAX_WIDTH_S = 10.0, 0.250
-_MERGE_S = 0.120
+_RISE_DB, _RISE_S = 8.0, 0.120  # a blast rises faster; creaky voice and rumble do not
+_WIDTH_DB, _MAX_WIDTH_S = 10.0, 0.250  # a blast is over within; rumble is not
+_MERGE_S = 0.120  # nearer peaks are one blast
 _NEAR_SPEECH_S = 0.15  # a blast comes with the vowel that it opens
-_SPEECH_HZ = (500.0, 4000.0)
+_SPEECH_HZ = (500.0, 4000.0)  # vowels, without the blast itself
 _SPEECH_DB = -20.0  # re the mean of that band over all phrases
-_MIN_DURATION_S = 1.0
+_MIN_DURATION_S = 1.0  # the surroundings that a peak stands out of are as long
 
 
 @dataclass(frozen=True)

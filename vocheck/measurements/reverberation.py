@@ -61,16 +61,18 @@ from vocheck.voice.speech_decays import RATE_HZ, WINDOWS_DB, Decays, find_decays
 AtLimit = Literal["", "<= 0.1 s", "> 1.2 s"]
 Values = npt.NDArray[np.float64]
 
+# A voice takes the first to die away; the interval is fitted to times between the two.
 DRY_S, LONG_S = 0.1, 1.2
-C50_RANGE_DB = (-5.0, 40.0)
-OCTAVES_HZ = (500.0, 1000.0, 2000.0, 4000.0)
+C50_RANGE_DB = (-5.0, 40.0)  # the fit held its targets within
+OCTAVES_HZ = (500.0, 1000.0, 2000.0, 4000.0)  # the octaves of ISO 3382-2 that speech fills
 COEFFICIENTS = "reverberation.npz"
 
-_MIN_LENGTH_S = 3.0
-_MIN_DECAYS = 40
+_MIN_LENGTH_S = 3.0  # shorter takes seldom hold _MIN_DECAYS; our choice
+_MIN_DECAYS = 40  # our choice: with fewer, one odd decay moves the estimate
 _MIN_DEEP_DECAYS = 4  # in the window from 13 to 23 dB, bands of `_RULE_BANDS`
 _MIN_SNR_DB = 20.0  # in the bands of `_RULE_BANDS`, loud frames over noise
 _RULE_BANDS = range(1, 6)  # 400 Hz to 4 kHz
+# Deep: the direct sound is gone.
 _RULE_WINDOWS = tuple(WINDOWS_DB.index(window) for window in ((13, 23), (18, 28), (23, 33)))
 RULE_FACTOR = 1.8  # 9 of 10 simulated takes at 45 dB SNR: the rule lies within this of the truth
 _LONG_TAKE_S, _QUIET_DB = 5.0, 35.0  # our choice: held-out takes fall into halves there

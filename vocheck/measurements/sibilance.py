@@ -60,9 +60,10 @@ from vocheck.voice.pitch import pitch_of
 Values = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
-HISS_HZ = (2500.0, 12000.0)
+HISS_HZ = (2500.0, 12000.0)  # where sibilants have most of their energy
 COEFFICIENTS = "sibilance.npz"
-_MIN_RATE_HZ = 16000
+_MIN_RATE_HZ = 16000  # 8 kHz of band: as far as _EDGES_HZ reach
+# Two bands of voice, then /sh/ (2.5 to 5 kHz) and /s/ (above) in steps.
 _EDGES_HZ = (100.0, 500.0, 1500.0, 2500.0, 3500.0, 5000.0, 6400.0, 7800.0)
 _SPECTRUM_HZ = (2000.0, 7800.0)  # whose shape is looked at
 _AVERAGE = 5  # frames: 25 ms
@@ -72,8 +73,8 @@ _BESIDE = 10  # frames (50 ms) to either side that a frame is set against
 _CLOSURE = 8  # frames (40 ms) beside a sound that may hold the closure of a stop
 _NEIGHBORS = 30  # frames (150 ms) beside a sound in which a voice may be heard
 _LOUD = 97.0  # percentile of the hiss within the take that a sound is set against
-_SHORTEST_S = 0.02
-_TYPICAL_S = 0.06
+_SHORTEST_S = 0.02  # sibilants last 0.1 s and more (Jongman et al., from memory)
+_TYPICAL_S = 0.06  # brings the logarithm of the length near 0
 
 
 @dataclass(frozen=True)

@@ -44,15 +44,15 @@ from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.level import active_level_of
 from vocheck.voice.pitch import pitch_of
 
-_SYLLABLE_BAND_HZ = (300.0, 2500.0)
+_SYLLABLE_BAND_HZ = (300.0, 2500.0)  # the first two formants: what vowels have and hiss has not
 _SMOOTH_S = 0.064  # of the intensity: the window that a Praat intensity with a floor of 50 Hz has
-_DIP_DB = 1.25
+_DIP_DB = 1.25  # our choice; de Jong and Wempe use 2 dB of the full band
 _PEAK_RANGE_DB = 25.0  # a syllable's peak is at most this far below the loudest ones
-_CUT_S = 0.02
+_CUT_S = 0.02  # one or two periods of a low voice
 _CUT_RANGE_DB = 25.0  # sound at the very edge counts as voice down to this far below the speech
 _CUT_FLOOR_DB = 10.0  # ... and this far above the softest of the take
-_MIN_SPEECH_S = 1.0
-_MIN_VOICED = 30
+_MIN_SPEECH_S = 1.0  # a handful of syllables: fewer make no rate
+_MIN_VOICED = 30  # frames: 0.3 s of pitch, fewer make no range
 
 
 @dataclass(frozen=True, kw_only=True)

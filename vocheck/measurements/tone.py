@@ -55,13 +55,13 @@ _LOW_RATE_HZ = 4000  # below 1 kHz the bands are narrower than the shared spectr
 _LOW_WINDOW = 512  # 128 ms: bins of 7.8 Hz
 _LOW_HIGHEST_HZ = 1000.0
 
-_PERCENTILE = 98.0
-_LOWEST_EDGE_HZ = 3000.0
-_SMOOTH_HZ = 250.0
-_FALL_HZ = 800.0
-_EDGE_DB = 18.0
+_PERCENTILE = 98.0  # the strongest hiss, and no single click (see above)
+_LOWEST_EDGE_HZ = 3000.0  # a telephone ends at 3.4 kHz; formants fall below
+_SMOOTH_HZ = 250.0  # takes the harmonics away, not the edge
+_FALL_HZ = 800.0  # filters of codecs and converters fall within
+_EDGE_DB = 18.0  # our choice: gentle roll-offs of microphones have less
 _RETURN_DB = 6.0  # above the edge the spectrum stays within this of the foot of the fall
-_MIN_FRAMES = 40
+_MIN_FRAMES = 40  # 0.2 s: a percentile of fewer is a single frame
 _FLOOR = 1e-16  # full-scale squared per bin: below the noise of any 24-bit file
 
 

@@ -21,8 +21,8 @@ from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.recording import Recording, once
 from vocheck.voice.channel import spectrogram_of
 
-FRAME_S = 0.01
-_BANDS_HZ = ((120.0, 4000.0), (3000.0, 9000.0))
+FRAME_S = 0.01  # one period of the lowest voice
+_BANDS_HZ = ((120.0, 4000.0), (3000.0, 9000.0))  # vowels; /s/ and /f/, which have little below
 _MIN_RANGE_DB = 10.0  # a band whose loud and soft frames differ by less carries no speech
 _MAX_RANGE_DB = 60.0  # speech has no more; what lies lower is a gate at work
 _SILENCE = 1e-15  # of a band's power: far below the last bit of any recording

@@ -19,9 +19,9 @@ from vocheck.dsp.decibels import levels_db
 from vocheck.dsp.frames import framed
 
 _LINEAR_HZ = 200.0 / 3.0  # of one mel, below 1 kHz
-_CORNER_HZ = 1000.0
+_CORNER_HZ = 1000.0  # up to here the scale is linear
 _LOG_STEP = np.log(6.4) / 27.0  # of one mel, above
-_LEAST_POWER = 1e-10
+_LEAST_POWER = 1e-10  # as in librosa: -100 dB
 
 Spectra = npt.NDArray[np.float32]
 

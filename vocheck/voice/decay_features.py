@@ -7,8 +7,8 @@ import numpy.typing as npt
 
 from vocheck.voice.speech_decays import EDGES_HZ, HOP_S, Decays
 
-_BANDS = np.arange(len(EDGES_HZ) - 1)
-_DEEPEST_DB = -60.0
+_BANDS = np.arange(len(EDGES_HZ) - 1)  # by number
+_DEEPEST_DB = -60.0  # a fall is followed no deeper: hardly a take has more above its noise
 
 
 def features(decays: Decays) -> npt.NDArray[np.float64]:

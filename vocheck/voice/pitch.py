@@ -20,13 +20,13 @@ from vocheck.voice.channel import voice_at
 
 PITCH_RATE_HZ = 4000
 """Rate at which the pitch is tracked: 500 Hz of fundamental with room for its first harmonics."""
-FLOOR_HZ, CEILING_HZ = 60.0, 500.0
+FLOOR_HZ, CEILING_HZ = 60.0, 500.0  # from low men to high children
 _WINDOW_S = 0.05  # three periods of the floor
-_HOP_S = 0.01
-_CANDIDATES = 4
+_HOP_S = 0.01  # a tenth of a syllable
+_CANDIDATES = 4  # a period, its half and its double, and one to spare
 _CHUNK = 512  # frames transformed at a time: keeps the working set in the cache
 _OVERSAMPLING = 2  # of the autocorrelation: at 500 Hz a period is 8 samples of 4 kHz
-_VOICING_THRESHOLD = 0.45
+_VOICING_THRESHOLD = 0.45  # this and the four below: usual with this method
 _SILENCE_THRESHOLD = 0.03  # of the loudest frame's amplitude
 _OCTAVE_COST = 0.01  # per octave below the ceiling: of two equal peaks the higher pitch wins
 _JUMP_COST = 0.35  # per octave of jump between frames

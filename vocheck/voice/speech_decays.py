@@ -24,7 +24,7 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import levels_db
 from vocheck.dsp.frames import framed
 
-RATE_HZ = 16000
+RATE_HZ = 16000  # holds the bands, up to 7.6 kHz
 EDGES_HZ = (250.0, 400.0, 630.0, 1000.0, 1600.0, 2500.0, 4000.0, 5600.0, 7600.0)
 """Edges of the eight bands."""
 WINDOWS_DB = (
@@ -49,9 +49,9 @@ HOP_S = _HOP / RATE_HZ
 _CHUNK = 4096  # frames transformed, and decays fitted, at a time
 _TRACK, _FIT, _FLOOR = 5, 3, 15  # frames averaged: to find a decay, to fit it, to find the noise
 _RISE_DB = 4.0  # a rise of this much ends a decay
-_MIN_DEPTH_DB = 8.0
-_PEAK_OVER_NOISE_DB = 14.0
-_END_OVER_NOISE_DB = 5.0
+_MIN_DEPTH_DB = 8.0  # shallower falls are the voice moving
+_PEAK_OVER_NOISE_DB = 14.0  # leaves a fall of 8 dB before it ends
+_END_OVER_NOISE_DB = 5.0  # nearer, what is left after the noise was taken off is mostly error
 _PEAK_BELOW_TOP_DB = 32.0  # a decay from further down is room or breath, not voice
 _MAX_FRAMES = 400  # 1.6 s
 _GUARD_FRAMES = 15  # 60 ms kept clear of file ends and cuts
