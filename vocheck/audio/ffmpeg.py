@@ -66,7 +66,7 @@ class PyavReader:
         self._path = path
         self._head = head
         self._error = av.FFmpegError
-        # FFmpeg gets an open file, not a name, lest it take "take:1.mov" for a network address.
+        # FFmpeg gets an open file, not a name: it would take "take:1.mov" for an address.
         self._file = open(path, "rb")  # noqa: SIM115 (closed by `close`)
         try:
             self._container = open_container(self._file)

@@ -64,7 +64,7 @@ class Head:
 
 
 def look(path: str) -> Head:
-    """Refuse what is no file of audio, and read the head of what is.
+    """Read the head of an audio file; refuse any other file.
 
     Raises
     ------

@@ -69,7 +69,7 @@ def read(path: str | os.PathLike[str], *, track: int | None = None) -> Recording
         try:
             samples = np.concatenate(list(file.blocks()))
         except MemoryError:
-            raise AudioError(f"{os.fspath(path)}: is too long for the memory there is") from None
+            raise AudioError(f"{os.fspath(path)}: is too long to fit into memory") from None
         return Recording(samples, file.source.rate_hz, file.source)
 
 

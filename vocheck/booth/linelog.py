@@ -41,7 +41,7 @@ def read_lines(path: Path) -> list[dict[str, Any]]:
 
 
 def _is_log(path: Path) -> bool:
-    """Whether a file is empty or holds JSON Lines, of which the last may be torn."""
+    """Whether a file is empty or holds JSON Lines; the last line may be torn."""
     with path.open("rb") as file:
         first, second = file.readline(), file.readline()
     if not second and not first.endswith(b"\n"):

@@ -1,4 +1,4 @@
-"""Alignment of two sequences of feature frames, each of which may hold stretches the other lacks.
+"""Alignment of two sequences of feature frames; each may hold stretches that the other lacks.
 
 Method: dynamic programming as for biological sequences (Gotoh, "An improved algorithm for matching
 biological sequences", J. Mol. Biol. 162, 1982): frames are matched, along slopes between one half

@@ -25,7 +25,7 @@ _HASH = np.uint64(0x9E3779B97F4A7C15)  # Fibonacci hashing: 2**64 over the golde
 # Exact
 _SHORTEST_S = 0.001
 _MARK_DB = -20.0  # re `level`: crests above this are compared
-_SOFT = amplitude_ratio(-60.0)  # re the same: softer crests of which one in 16 is compared
+_SOFT = amplitude_ratio(-60.0)  # re the same: of the softer crests one in 16 is compared
 _PERIODS = 6  # a stretch that repeats more often than this is periodic by nature
 
 # Near

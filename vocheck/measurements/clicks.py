@@ -36,7 +36,7 @@ Limits of validity
 Weak digital clicks hide in loud speech: half of those 20 dB below the speech level (peak against
 RMS) are found, nine of ten at the speech level. A click that a converter or a codec has smeared
 over more than nine samples is not called digital. Mouth clicks more than 35 dB below the speech
-level are not reported, nor all of those in pauses shorter than a quarter of a second.
+level are not reported. Some are missed in pauses shorter than a quarter of a second.
 """
 
 from __future__ import annotations

@@ -134,7 +134,7 @@ def measure(recording: Recording) -> Dropouts:
 
 
 def _others(spans: Spans, known: Spans) -> Spans:
-    """Return those of `spans` of which less than half lies in one of `known`."""
+    """Return the `spans` that lie to less than half in one of `known`."""
     return [
         (a, b)
         for a, b in spans

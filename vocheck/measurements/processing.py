@@ -59,8 +59,8 @@ Limits of validity
     lossy codec that drops bins raises the standard deviation too.
 
     Music needs half a second before the first word, and stretches as soft as that after it. Drums,
-    and a single long chord or drone, are not found; nor is music as soft as the noise. The softer
-    it is, the more of it is missed: see the accuracy page.
+    a single long chord, a drone, and music as soft as the noise are not found. The softer the
+    music, the more of it is missed: see the accuracy page.
 """
 
 from __future__ import annotations

@@ -320,7 +320,7 @@ class _Estimate:
 
 @cache
 def _model() -> tuple[SetNetworks, tuple[float, float]]:
-    """Return the networks, and how far to stretch their interval: of what is well heard, or not."""
+    """Return the networks, and how far to stretch their interval for takes heard well or badly."""
     with resources.files(__package__).joinpath(COEFFICIENTS).open("rb") as file:
         arrays = dict(np.load(file))
     well, less = arrays["interval.stretch"].tolist()

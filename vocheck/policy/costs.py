@@ -17,7 +17,7 @@ from vocheck.policy.rows import Row, Section, filled, not_negative, positive
 from vocheck.policy.rule import Rules, Status
 
 NEAR_S = 0.005
-"""What lies this near to an event of which it may be part is not counted beside it."""
+"""A fault this near to an event may be part of it, and is not counted again."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -223,4 +223,5 @@ def _with_free(row: Criterion, limits: Rules, config: Config | None) -> Criterio
             return replace(row, free=float(threshold.value))
     file = RANKING.file if config is None else config.path
     where = f"{file}: {key_path(RANKING.name, row.name)}"
-    raise TargetError(f"{where}: free names no number of a limit: {shown(row.free)}")
+    wanted = 'a number, or a limit and its severity ("noise_floor.note")'
+    raise TargetError(f"{where}: free must be {wanted}, not {shown(row.free)}")

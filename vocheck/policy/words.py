@@ -101,7 +101,7 @@ def check_text(text: str, fields: Mapping[str, type], root: type | None = None) 
     Raises
     ------
     TextError
-        If it names what there is not, or a format does not fit.
+        If it names an unknown field, or a format does not fit.
     """
     for found in _CHOICE.finditer(text):
         if found[1] not in fields:
@@ -124,7 +124,7 @@ def _parse(text: str) -> list[tuple[str, str | None, str | None, str | None]]:
     try:
         return list(Formatter().parse(_CHOICE.sub("", text)))
     except ValueError as error:
-        raise TextError(f"{error}: a brace that is meant is written twice") from error
+        raise TextError(f"{error}: write a brace twice to show one") from error
 
 
 def _sample(name: str, fields: Mapping[str, type], root: type | None) -> Any:

@@ -185,7 +185,7 @@ def _checked(content: bytes, name: str) -> bytes:
 
 
 def _plain(value: Any) -> Any:
-    """Return what MessagePack knows of what it does not: numbers and arrays of numpy."""
+    """Turn numbers and arrays of numpy into what MessagePack can hold."""
     if isinstance(value, np.ndarray):
         return value.dtype.str, value.shape, np.ascontiguousarray(value).tobytes()
     if isinstance(value, np.generic):

@@ -15,7 +15,7 @@ from vocheck.session.names import TakeName, counts_files, parse_name, says_no_ta
 from vocheck.session.notes import SUFFIXES, Note, Notes, combine, note_of, notes_beside
 
 MOST_TOLD = 3
-"""Of contradictions so many are told one by one; a session renamed wrongly has hundreds."""
+"""How many contradictions are told one by one; a session renamed wrongly has hundreds."""
 
 
 def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
@@ -58,7 +58,7 @@ class Session:
     notes : Notes
         By path: what notes and recorders say of each take, line and number included.
     unsure : frozenset of str
-        Lines of which nothing proves that their takes are the same words.
+        Lines whose takes are not proved to have the same words.
     problems : tuple of str
         A line on each thing that is not understood, or contradicts another.
     """
@@ -152,7 +152,7 @@ def group_takes(
     left_out : list of Path
         Files whose names are not those of takes.
     unsure : frozenset of str
-        Lines of which the names do not prove that all takes are of the same words: a number may
+        Lines whose names do not prove that all takes have the same words: a number may
         count something else, several folders may each have a line of that name, and a number that
         comes twice is of two things.
     """

@@ -110,7 +110,7 @@ def read_notes(path: str | os.PathLike[str]) -> Notes:
     Raises
     ------
     SessionError
-        If the file cannot be read, or has no column that says of which take a row is.
+        If the file cannot be read, or has no column that says which take a row belongs to.
     """
     return parse_notes(path)[0]
 
@@ -121,7 +121,7 @@ def parse_notes(path: str | os.PathLike[str]) -> tuple[Notes, tuple[str, ...]]:
     Raises
     ------
     SessionError
-        If the file cannot be read, or has no column that says of which take a row is.
+        If the file cannot be read, or has no column that says which take a row belongs to.
     """
     try:
         text = _decoded(Path(path).read_bytes())
@@ -281,7 +281,7 @@ def _columns(row: list[str]) -> dict[str, int] | None:
 
 
 def _read_row(columns: Mapping[str, int], row: list[str]) -> tuple[str, Note, list[str]]:
-    """Return of which take a row is (empty: nobody can tell), its note, and what is wrong."""
+    """Return the take of a row (empty: nobody can tell), its note, and what is wrong."""
 
     def cell(column: str) -> str:
         place = columns.get(column, len(row))

@@ -242,7 +242,7 @@ class Comp(Result):
     Attributes
     ----------
     sheets : tuple of CompSheet
-        Of each line; one of which no take could be read has none.
+        Of each line; a line without a readable take has none.
     failures : tuple of Failure
         Files that could not be done.
     left_out : tuple of str

@@ -2,11 +2,11 @@
 
 Only takes of the same words are ranked against each other. Where names, recorders and notes do not
 prove that (``kiln_03``: take 3, or line 3?), takes are aligned with each other
-(`vocheck.takes.takemap`): of the same words nearly all speech of both finds its like, of other
-words much of it does not. Takes of other words become a line of their own.
+(`vocheck.takes.takemap`). If the words are the same, nearly all speech of both matches; if not,
+much of it has no match. Takes of other words become a line of their own.
 
 Limits of validity: one voice. Takes of a few words cannot be told apart reliably: they stay apart,
-each a line of its own. So does a take of which a part is missing.
+each a line of its own. So does a take that lacks a part.
 """
 
 from __future__ import annotations
@@ -22,17 +22,17 @@ from vocheck.takes.takemap import FRAME_S, TakeMap
 from vocheck.takes.tracks import ComparedTake, maps_onto
 
 SAME_WORDS = 0.9
-"""Share of the speech of both takes that finds its like in the other, from which on they are of the
-same words."""
+"""From this share of matching speech on (in both takes), the takes have the same words."""
 MOST_LONGER = 1.6
-"""Takes of which one speaks so many times as long as the other are not of the same words: talkers
-read the same text within a fifth of each other."""
+"""If the speech of one take is longer than that of the other by this factor, the words differ:
+talkers read the same text within a fifth of each other."""
 
 
 LEAST_S = 2.0
-"""Takes with less speech stay apart. Sentences of 1.2 s found their like in each other entirely; of
-longer texts at most 0.78 did (12 texts by 4 synthetic voices, each three times). Takes of the same
-text read 0.93 and more, a missing word included; readings by people were not at hand."""
+"""Takes with less speech stay apart. Different sentences of 1.2 s matched entirely;
+different longer texts matched in 0.78 at most (12 texts by 4 synthetic voices, each three times).
+Takes of the same text read 0.93 and more, a missing word included; readings by people were not at
+hand."""
 
 
 @dataclass(frozen=True, kw_only=True)

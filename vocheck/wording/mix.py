@@ -57,7 +57,7 @@ def shown_lufs(result: MixResult, lufs: float | None) -> float | None:
 
 
 def shown_target(result: MixResult, destination: DestinationResult) -> float | None:
-    """Return where a destination's target lies among loudness as it is shown."""
+    """Return where the target of a destination lies on the loudness scale of the page."""
     target = destination.target_lufs
     if target is None or destination.two_speakers == two_speakers(result):
         return target
