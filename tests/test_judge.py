@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.material.demo_session import FOLDER
+from vocheck.audio.readers import read
 from vocheck.errors import TargetError
 from vocheck.measurements import Measurements, measure
 from vocheck.measurements.plosives import Plosive
@@ -19,6 +21,8 @@ from vocheck.policy.judge import judge, verdict_of, word_points
 from vocheck.policy.limits import LIMITS, WORDS, load_limits
 from vocheck.policy.rule import SEVERITIES, STATUSES, Condition, Rule, Threshold
 from vocheck.recording import Recording
+from vocheck.session.take import check_recording
+from vocheck.wording.findings import message
 
 
 @cache
@@ -209,3 +213,15 @@ def test_a_finding_tells_by_how_much_it_is_beyond_its_limit():
 def test_a_take_without_a_script_pays_nothing_for_its_words():
     """Nothing was held against it."""
     assert word_points(None, WORDS.load()) == 0.0
+
+
+def test_a_clipped_channel_beside_a_clean_safety_track_is_no_retake():
+    """The voice is cut flat on channel 1, and whole 20 dB lower on channel 2: that one is used."""
+    voice = read(FOLDER / "02_kiln_t3.flac").samples[:, 0]
+    peak = float(np.abs(voice).max())
+    loud, soft = np.clip(3.0 / peak * voice, -0.98, 0.98), 0.3 / peak * voice
+    alone = check_recording(Recording(loud, 48_000))
+    both = check_recording(Recording(np.column_stack((loud, soft)), 48_000))
+    assert (alone.verdict, both.verdict) == ("retake", "keep")
+    (finding,) = (f for f in both.findings if f.name == "separate_channels")
+    assert "channel 2 is judged" in message(finding)

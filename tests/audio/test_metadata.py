@@ -83,7 +83,21 @@ def test_bext_as_wavinfo_reads_it(tmp_path: Path) -> None:
     assert found.originator == outside.originator
     assert (found.date, found.time) == (outside.originator_date, outside.originator_time)
     assert found.time_reference_samples == outside.time_reference == 48000 * 3600
-    assert (found.scene, found.circled) == ("", None)
+    assert (found.scene, found.circled) == ("03A", None)
+
+
+def test_the_description_of_bext_holds_what_field_recorders_write(tmp_path: Path) -> None:
+    """A line each, with a letter in front (common practice, no source); iXML counts before it."""
+    lines = (
+        b"sSPEED=025.000-ND\r\nsTAKE=3 PU\r\nzSCENE=12 B\r\nsCIRCLED=TRUE\r\nsNOTE=plane, late\r\n"
+    )
+    path = take(tmp_path / "take.wav", (b"bext", bext(lines)))
+    found = read_metadata(path)
+    assert (found.scene, found.take, found.note) == ("12 B", "3 PU", "plane, late")
+    assert found.circled is True
+    xml = b"<BWFXML><SCENE>13</SCENE></BWFXML>"
+    found = read_metadata(take(tmp_path / "both.wav", (b"bext", bext(lines)), (b"iXML", xml)))
+    assert (found.scene, found.take) == ("13", "3 PU")
 
 
 def test_a_file_without_metadata_says_nothing(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ import soundfile
 from vocheck.cli import COMMANDS, group, run
 from vocheck.commands.guard import Output
 from vocheck.media import MEDIA_SUFFIXES
-from vocheck.session.notes import SUFFIXES
+from vocheck.session.names import SUFFIXES
 
 ARGUMENTS = {
     "take": ["s", "--script", "words.txt"],

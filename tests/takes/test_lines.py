@@ -49,6 +49,16 @@ def test_takes_of_a_recorder_s_names_are_put_together_by_their_words(tmp_path: P
     }
 
 
+def test_a_name_that_is_not_understood_is_told_with_how_to_say_it(tmp_path: Path):
+    """A recorder's file among named takes is left out, and the two ways to name it are told."""
+    names = [("02_kiln_t1", "s/kiln_t1.flac"), ("02_kiln_t3", "s/260504_001.flac")]
+    ranking = rank_takes([copied(names, tmp_path)], notes={})
+    assert [Path(path).name for path in ranking.left_out] == ["260504_001.flac"]
+    (sentence,) = sound_sentences(ranking)
+    assert "--pattern" in sentence
+    assert "notes.csv" in sentence
+
+
 def test_the_same_words_stay_one_line_and_it_is_said_how_that_is_known(tmp_path: Path):
     """kiln_01 and kiln_02 are takes of one line."""
     names = [("02_kiln_t1", "s/kiln_01.flac"), ("02_kiln_t3", "s/kiln_02.flac")]

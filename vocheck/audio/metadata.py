@@ -1,8 +1,8 @@
 """What a recorder wrote into a WAV file of a take: scene, take, circled, note, track names, time.
 
 Two open chunk formats carry it: ``bext`` (EBU Tech 3285 [1]_) and ``iXML`` [2]_. Where both tell
-the same, iXML counts. Whatever cannot be understood is left out: a remark never keeps a take from
-being measured.
+the same, iXML counts. The description of ``bext`` may hold scene, take, note and circled as well.
+Whatever cannot be understood is left out: a remark never keeps a take from being measured.
 
 References
 ----------
@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import codecs
 import os
+import re
 import struct
 from dataclasses import dataclass
 from typing import BinaryIO
@@ -31,6 +32,12 @@ MOST_TEXT = 4096
 """Characters kept of one element: a note is a sentence or two."""
 
 MOST_ELEMENTS, DEEPEST = 20_000, 32
+
+_DESCRIBED = re.compile(
+    r"(?:^|\s)[a-z]?(SCENE|TAKE|TAPE|NOTE|CIRCLED)=(.*?)(?=\s+[a-z]?[A-Z]{3,}\d*=|$)"
+)
+"""What field recorders write into the description of ``bext``, a line each: ``sSCENE=12`` (common
+practice, no source)."""
 
 _BEXT = struct.Struct("<256s32s32s10s8sQ")
 """Description, originator, its reference, date, time, and samples since midnight."""
@@ -106,17 +113,20 @@ def _combine(bext: dict[str, str | int], ixml: dict[tuple[str, ...], list[str]])
     def told(*path: str) -> str:
         return ixml.get(path, [""])[0].strip()
 
+    described = dict(_DESCRIBED.findall(str(bext.get("description", ""))))
     since_midnight = bext.get("time_reference_samples")
     high, low = (told("SPEED", f"TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_{part}") for part in ("HI", "LO"))
     if low.isdecimal() and len(low) <= 10 and (not high or (high.isdecimal() and len(high) <= 10)):
         since_midnight = int(high or 0) << 32 | int(low)
     return TakeMetadata(
-        scene=told("SCENE"),
-        take=told("TAKE"),
-        tape=told("TAPE"),
+        scene=told("SCENE") or described.get("SCENE", ""),
+        take=told("TAKE") or described.get("TAKE", ""),
+        tape=told("TAPE") or described.get("TAPE", ""),
         project=told("PROJECT"),
-        note=told("NOTE"),
-        circled={"TRUE": True, "FALSE": False}.get(told("CIRCLED").upper()),
+        note=told("NOTE") or described.get("NOTE", ""),
+        circled={"TRUE": True, "FALSE": False}.get(
+            (told("CIRCLED") or described.get("CIRCLED", "")).upper()
+        ),
         track_names=_track_names(ixml),
         description=told("BEXT", "BWF_DESCRIPTION") or str(bext.get("description", "")),
         originator=told("BEXT", "BWF_ORIGINATOR") or str(bext.get("originator", "")),

@@ -23,7 +23,7 @@ from pathlib import Path
 
 from vocheck.audio.readers import open_audio
 from vocheck.errors import AudioError
-from vocheck.session.notes import SUFFIXES
+from vocheck.session.names import SUFFIXES
 
 PATIENCE_S = 5.0
 """How long a settled file may stay short of what its header promises. Longer than the time between

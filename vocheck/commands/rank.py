@@ -44,7 +44,8 @@ DEFAULT_TARGETS = ("social",)
     "--notes",
     "notes_file",
     type=click.Path(path_type=Path),
-    help="Session notes as CSV (take, circled, rating, remark).  [default: notes.csv by the takes]",
+    help="Session notes as CSV (file name, scene, take, circled, rating, notes).  "
+    "[default: notes.csv by the takes]",
 )
 @click.option(
     "--explain",

@@ -11,8 +11,8 @@ from vocheck.audio.metadata import TakeMetadata, read_metadata
 from vocheck.errors import AudioError, SessionError
 from vocheck.policy.pattern import NamePattern
 from vocheck.script.text import line_key
-from vocheck.session.names import TakeName, counts_files, parse_name, says_no_take
-from vocheck.session.notes import SUFFIXES, Note, Notes, combine, note_of, notes_beside
+from vocheck.session.names import SUFFIXES, TakeName, counts_files, parse_name, says_no_take
+from vocheck.session.notes import Note, Notes, combine, note_of, notes_beside
 
 MOST_TOLD = 3
 """How many contradictions are told one by one; a session renamed wrongly has hundreds."""

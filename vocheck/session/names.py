@@ -7,7 +7,7 @@ expression with the groups ``line`` and ``take`` as ``pattern`` under ``[session
 ``vocheck.toml``; it is matched against the whole name without its suffix.
 
 A number without a word for a take may count takes, lines or files: such a name is *unsure*, and
-what it seems to say is to be proved by something else: the script, the notes, or the sound
+what it seems to say is to be proved by something else: the recorder, the notes, or the sound
 (`vocheck.takes.lines`). A name that counts recordings only (``20260504_003``) says no line.
 """
 
@@ -22,6 +22,12 @@ from pathlib import Path
 
 from vocheck.errors import SessionError
 from vocheck.policy.pattern import NamePattern, PatternError, name_pattern
+
+SUFFIXES = frozenset(
+    ".wav .wave .bwf .rf64 .w64 .aif .aiff .aifc .caf .flac .mp3 .ogg .oga .opus"
+    " .m4a .mp4 .mov .mkv .webm".split()
+)
+"""What counts as a recording in a folder; any file named by itself is tried."""
 
 _SEPARATOR = r"[ ._\-–—,;~#()\[\]]"
 _TAKE_WORDS = (

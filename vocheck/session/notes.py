@@ -23,15 +23,9 @@ from vocheck.audio.metadata import TakeMetadata
 from vocheck.errors import SessionError
 from vocheck.results import Result
 from vocheck.script.text import line_key
-from vocheck.session.names import TakeName, is_pickup, take_number
+from vocheck.session.names import SUFFIXES, TakeName, is_pickup, take_number
 
 NOTES_NAME = "notes.csv"
-SUFFIXES = frozenset(
-    ".wav .wave .bwf .rf64 .w64 .aif .aiff .aifc .caf .flac .mp3 .ogg .oga .opus"
-    " .m4a .mp4 .mov .mkv .webm".split()
-)
-"""What counts as a recording in a folder; any file named by itself is tried."""
-
 _HEADERS = {
     "file": "file filename clip clipname recording wav wavfile datei dateiname fichier archivo",
     "line": "line lineid linename scene scenename cue cueid cuename szene cena escena scena zeile",

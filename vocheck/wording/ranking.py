@@ -8,6 +8,7 @@ from pathlib import Path
 
 from vocheck.policy.judge import Verdict
 from vocheck.policy.words import fill
+from vocheck.session.names import says_no_take
 from vocheck.takes.rank import LineRanking, RankedTake, Ranking, Reason
 from vocheck.wording.delivery import landing_sentences, obstacles_of, one_channel_sentences
 from vocheck.wording.findings import short_with_place
@@ -222,7 +223,8 @@ def sound_sentences(ranking: Ranking) -> list[str]:
             f"Names do not prove that the takes of {fitted(same, 200)} are the same words; by "
             "their sound they are."
         )
-    return [*sentences, HOW_TO_SAY] if parted else sentences
+    unknown = not all(says_no_take(path) for path in ranking.left_out)
+    return [*sentences, HOW_TO_SAY] if parted or unknown else sentences
 
 
 HOW_TO_SAY = (
