@@ -10,7 +10,8 @@ from pypdfium2 import PdfDocument
 from tests.material.demo_session import FOLDER
 from vocheck.cli import run
 from vocheck.mix import check_mix
-from vocheck.report.sheet import render_mix_pdf, render_session_pdf
+from vocheck.report.sheet import render_session_pdf
+from vocheck.report.sheet_mix import render_mix_pdf
 from vocheck.takes.overview import Overview, make_overview
 
 

@@ -92,7 +92,7 @@ def _names(
     metavar="OUT.wav",
     help="Write a copy as Broadcast WAV with the loudness in its header.",
 )
-@pdf_option("a page per mix: loudness over time, peaks, destinations")
+@pdf_option("a sheet per mix, to be signed: verdict, file and hash, loudness over time, checks")
 @page_options("to look at and listen to", "a listening copy of the mix")
 @format_option("text", "json", "csv")
 @output_option
@@ -186,12 +186,23 @@ def _render(results: list[MixResult], form: str) -> str:
 
 
 def _write_sheet(results: list[MixResult], sheet: Path) -> None:
-    from vocheck.files import replacing
-    from vocheck.report.sheet import render_mix_pdf
+    from datetime import datetime
 
-    content = render_mix_pdf(results)
+    from vocheck.files import replacing
+    from vocheck.report.sheet_mix import SheetHead, render_mix_pdf
+
+    hashes = {result.path: _sha256(result.path) for result in results}
+    head = SheetHead(checked=datetime.now().astimezone(), sha256=hashes)
+    content = render_mix_pdf(results, head)
     with replacing(sheet) as temporary:
         temporary.write_bytes(content)
+
+
+def _sha256(path: str) -> str:
+    import hashlib
+
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _stamp(result: MixResult, output: Path) -> None:

@@ -111,6 +111,17 @@ def _why_not(track: Track) -> str:
     return f"marked as no main programme{called}"
 
 
+def coding(result: MixResult) -> str:
+    """Return how the sound of a mix is stored: ``WAV, PCM, 24 bit, 48 kHz``."""
+    source = result.source
+    parts = [source.container, source.codec]
+    if source.bits:
+        parts.append(f"{source.bits} bit")
+    if source.bitrate_kbps:
+        parts.append(f"{source.bitrate_kbps:.0f} kb/s")
+    return ", ".join(dict.fromkeys(part for part in parts if part))
+
+
 def extent(result: MixResult) -> str:
     """Return how long picture and sound of a video are, and when the sound starts."""
     source = result.source

@@ -18,6 +18,7 @@ from vocheck.report.page.template import render, sound
 from vocheck.takes.listening import ListeningCopy
 from vocheck.wording.mix import (
     arrival,
+    coding,
     digital_silence,
     extent,
     gain,
@@ -359,23 +360,13 @@ def _facts(result: MixResult) -> list[dict[str, Any]]:
             None,
         ),
         ("Sample rate", f"{source.rate_hz / 1000:g} kHz", None),
-        ("Coding", _coding(result), None),
+        ("Coding", coding(result), None),
         ("Length", extent(result) or clock(source.duration_s), None),
     ]
     return [
         {"name": name, "words": words, "place": None if place is None else _place(place)}
         for name, words, place in rows
     ]
-
-
-def _coding(result: MixResult) -> str:
-    source = result.source
-    parts = [source.container, source.codec]
-    if source.bits:
-        parts.append(f"{source.bits} bit")
-    if source.bitrate_kbps:
-        parts.append(f"{source.bitrate_kbps:.0f} kb/s")
-    return ", ".join(dict.fromkeys(part for part in parts if part))
 
 
 def _independent(result: MixResult) -> str:
