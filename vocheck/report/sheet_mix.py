@@ -160,7 +160,7 @@ def _head(result: MixResult, head: SheetHead) -> list[_Words]:
     lines = [
         _Words(head.title, 10, SOFT),
         _Words(file_name(result.path), 16, weight="bold", space=0.004),
-        _Words(f"{coding(result)}, {_channels(result)}, {_length(result)}", 8, SOFT, space=0.004),
+        _Words(", ".join([coding(result), *_form(result)]), 8, SOFT, space=0.004),
     ]
     if sha256:
         lines.append(_Words(f"SHA-256 {sha256}", 8, SOFT))
@@ -171,13 +171,12 @@ def _head(result: MixResult, head: SheetHead) -> list[_Words]:
     return lines
 
 
-def _channels(result: MixResult) -> str:
-    count = result.source.channels
-    return {1: "one channel", 2: "stereo", 6: "5.1"}.get(count, f"{count} channels")
-
-
-def _length(result: MixResult) -> str:
-    return extent(result) or f"{clock(result.source.duration_s)} long"
+def _form(result: MixResult) -> list[str]:
+    source = result.source
+    channels = {1: "one channel", 2: "stereo", 6: "5.1"}.get(source.channels)
+    length = extent(result) or f"{clock(source.duration_s)} long"
+    rate = f"{source.rate_hz / 1000:g} kHz"
+    return [rate, channels or f"{source.channels} channels", length]
 
 
 def _verdict(result: MixResult) -> list[_Words]:
@@ -201,13 +200,13 @@ def _body(result: MixResult) -> Iterator[_Words]:
         yield _Words(f"{name}: {words}", indent=0.02)
 
 
-_ORDER = ("fail", "warn", "not published", "pass")
+_ORDER = ("fail", "cannot tell", "warn", "not published", "pass")
 
 
 def _destination(result: DestinationResult) -> Iterator[_Words]:
     head = f"{result.verdict.upper()}   {result.title} ({result.name})"
     yield _Words(head, 10, COLORS[result.verdict], "bold", space=0.01)
-    yield from map(_check, sorted(result.checks, key=lambda check: check.verdict == "pass"))
+    yield from map(_check, sorted(result.checks, key=lambda check: _ORDER.index(check.verdict)))
     if words := one_channel(result):
         yield _Words(words, color=SOFT, indent=0.02)
     if words := gain(result):
