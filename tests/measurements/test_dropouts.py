@@ -68,6 +68,25 @@ def test_gain_hides_neither_kind(voice: np.ndarray):
     assert [e.kind for e in events(x * np.float32(0.1))] == ["zero-run", "repeat"]
 
 
+@pytest.mark.parametrize("ms", [1, 8.25, 40])
+@pytest.mark.parametrize("lead", [0, 20])
+def test_zeros_at_the_ends_of_a_file_are_no_dropout(voice: np.ndarray, ms: float, lead: int):
+    """A file that was cut close may begin and end in zeros, or in a few samples of the room."""
+    place, frames = loudest(voice), round(ms * RATE / 1000)
+    cut = voice[place : place + RATE]
+    room = np.float32(2.0**-15) * np.where(np.arange(lead) % 2, 1, -1).astype(np.float32)
+    zeros = np.zeros(frames, np.float32)
+    assert events(np.concatenate((room, zeros, cut, zeros, room))) == ()
+
+
+@pytest.mark.parametrize("rate", [8000, 11025, 16000])
+def test_low_rates_bring_no_dropouts(rate: int):
+    """Real readers are whole at any rate: a wave only passes zero more slowly, in samples."""
+    for reader in (*speech.labelled(), *speech.unlabelled()):
+        x = soxr.resample(reader.samples, reader.rate, rate).astype(np.float32)
+        assert dropouts.measure(Recording(x, rate)).events == (), reader.text
+
+
 def test_an_emptied_pause_is_no_dropout(voice: np.ndarray):
     """Digital silence between the phrases, as a gate leaves it, breaks into no word."""
     recording = Recording(voice, RATE)

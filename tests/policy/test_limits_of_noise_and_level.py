@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+import soxr
 
 from tests.material import speech as voices
 from tests.measurements.test_noise import band_noise
@@ -78,3 +79,28 @@ def test_a_fault_gives_its_finding_and_no_other(fault):
     assert found == expected
     for finding in findings:
         assert "{" not in finding.message + finding.now + finding.later
+
+
+@pytest.mark.parametrize(
+    ("rate", "severity"),
+    [(8000, "retake"), (16_000, "retake"), (24_000, "fixable"), (32_000, "note"), (44_100, None)],
+)
+def test_a_low_rate_is_told_whatever_its_spectrum(rate: int, severity: str | None):
+    """Half the rate is all that a file can hold; 44.1 kHz is a rate to record at.
+
+    The limits are those of the bandwidth, which is not told beside it.
+    """
+    x = soxr.resample(take(), RATE, rate).astype(np.float32)
+    found = {f.name: f.severity for f in judge(measure(Recording(x, rate)), load_limits())}
+    assert found.get("low_rate") == severity
+    assert severity is None or "bandwidth" not in found
+
+
+def test_a_sound_before_the_first_word_is_no_cut_start():
+    """The edge sounds, and silence follows before the voice: nothing of the voice is missing."""
+    knock = take().copy()
+    knock[: RATE // 40] += 0.2 * np.random.default_rng(5).standard_normal(RATE // 40)
+    measured = measure(Recording(knock.astype(np.float32), RATE))
+    assert measured.speech.starts_cut
+    assert measured.speech.head_s > 0.05
+    assert "start_cut" not in {finding.name for finding in judge(measured, load_limits())}

@@ -58,6 +58,7 @@ _LEAST_SCORES = (72.0, 64.0, 66.0, 82.0, 92.0, 96.0)
 _ROOM_QUANTILE, _ROOM_S = 0.1, 0.05  # of a pause's level, if it is so long
 _BELOW_ROOM, _BELOW_ROOM_S = amplitude_ratio(-20.0), 0.0015  # a wave is that low for less
 _NEAR = 24  # blocks beside a stretch below the room in which speech must be heard: 2 ms
+EDGE_S = 0.05  # of a file: silence there with speech on one side only is how it was cut
 _PAUSE_S = 0.2  # a longer one with speech on one side only is an emptied pause
 _16_BITS, _SAMPLES = 32768.0, 1000  # a file of 16 bits shows by so many samples
 _TINY = 1e-9
@@ -180,9 +181,13 @@ def _below(
     sides = np.maximum(start - _NEAR, 0), np.minimum(end, len(near) - 1)
     loud = np.stack([near[side] > least_side for side in sides])
     length_s = (end - start) / blocks_per_s
-    good = loud.all(axis=0) | (loud.any(axis=0) & (length_s < _PAUSE_S))
-    # A file may begin or end softer than its room: a fade, a codec's lead-in.
-    good &= (length_s >= _BELOW_ROOM_S) & (start >= _NEAR) & (end <= len(peak) - _NEAR)
+    # A file may begin or end softer than its room: it was cut close, faded, has a codec's lead-in.
+    edge = round(EDGE_S * blocks_per_s)
+    inside = (start >= edge) & (end <= len(peak) - edge)
+    good = loud.all(axis=0) | (loud.any(axis=0) & (length_s < _PAUSE_S) & inside)
+    good &= (start >= _NEAR) & (end <= len(peak) - _NEAR)
+    # At low rates so many samples, since a wave passes zero more slowly there.
+    good &= (length_s >= _BELOW_ROOM_S) & (end - start >= 2 * width)
     return list(zip(start[good].tolist(), end[good].tolist(), strict=True))
 
 

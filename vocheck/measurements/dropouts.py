@@ -7,9 +7,10 @@ Two kinds are found, each with its start and end:
     the file was resampled, dithered or mixed with a little noise. One sample of exact zero is
     nothing special; fifteen in a row beside a voice are. At least one side of the run must be
     speech: the millisecond next to it is within 30 dB of the active speech level. A pause that a
-    gate has emptied fades into its zeros, and is left alone. Where the zeros are gone, a stretch
-    of 1.5 ms far below the room that is heard in the pauses is a gap, too; any other hole is one
-    if it is deep, its sides are steep and its edges have corners, with speech on both sides.
+    gate has emptied fades into its zeros, and is left alone; so are zeros at the ends of the file.
+    Where the zeros are gone, a stretch of 1.5 ms far below the room that is heard in the pauses is
+    a gap, too; any other hole is one if it is deep, its sides are steep and its edges have corners,
+    with speech on both sides.
 ``repeat``
     A stretch of at least 1 ms that repeats, sample for sample, what stood up to half a second
     before: an audio buffer delivered twice. No voice repeats itself exactly over 48 samples. The
@@ -49,7 +50,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.decibels import amplitude_ratio
-from vocheck.dsp.gaps import Spans, find_gaps
+from vocheck.dsp.gaps import EDGE_S, Spans, find_gaps
 from vocheck.dsp.repeats import exact_repeats, near_repeats
 from vocheck.dsp.runs import joined, runs_of
 from vocheck.recording import Recording
@@ -156,11 +157,14 @@ def zero_runs(x: npt.NDArray[np.floating], rate: int, level: float) -> Spans:
     starts, ends = runs_of(x == 0).T
     long = ends - starts >= shortest
     side = max(2, round(_SIDE_S * rate))
+    pause, edge = round(_PAUSE_S * rate), round(EDGE_S * rate)
     threshold = (level * amplitude_ratio(_SIDE_DB)) ** 2
     found = []
     for start, end in zip(starts[long].tolist(), ends[long].tolist(), strict=True):
         before, after = x[max(0, start - side) : start], x[end : end + side]
         speech = [float(np.vdot(part, part)) >= threshold * side for part in (before, after)]
-        if all(speech) or (any(speech) and end - start < round(_PAUSE_S * rate)):
+        # A file may begin or end in zeros: it was cut close, faded, or has a codec's lead-in.
+        at_edge = start < edge or end > len(x) - edge
+        if all(speech) or (any(speech) and end - start < pause and not at_edge):
             found.append((start, end))
     return found

@@ -30,7 +30,7 @@ Damage
     lossy codecs show only what breaks their grammar, and linear PCM shows nothing: bytes that
     changed are other samples, which are heard as clicks.
 
-The true sample rate behind a resampled file is that of `tone`: its bandwidth.
+`rate_hz` is that of the file; of the true one behind a resampled file tells `tone`: its bandwidth.
 
 Sources
 -------
@@ -91,6 +91,8 @@ class Format(Group):
 
     Attributes
     ----------
+    rate_hz : int
+        Samples per second: half of it is the highest frequency that the file can hold.
     used_bits : int or None
         Length of the PCM word whose step the samples use.
     unused_bits : int or None
@@ -117,6 +119,7 @@ class Format(Group):
         The first 20 of them.
     """
 
+    rate_hz: int
     used_bits: int | None
     unused_bits: int | None
     dual_mono: bool
@@ -176,6 +179,7 @@ def measure(recording: Recording) -> Format:
     if not delays:
         reasons["channel_spread_s"] = reasons["channel_delay_s"]
     return Format(
+        rate_hz=recording.rate,
         used_bits=used,
         unused_bits=unused,
         dual_mono=bool(relations) and all(r.is_copy for r in relations),

@@ -53,6 +53,7 @@ _SHORT = {
     "mouth_clicks": "mouth clicks",
     "dropout": "dropouts",
     "bandwidth": "dull above {value:.0f} Hz",
+    "low_rate": "only {value} samples a second",
     "word_length": "only {value} bits used",
     "padded_word": "unused bits",
     "dual_mono": "mono in a stereo file",
