@@ -139,7 +139,7 @@ def test_dialogue_rule_needs_the_voice(tmp_path: Path) -> None:
     assert verdicts(voiced.destinations[0])["dialogue_lufs"] == "pass"
 
 
-@pytest.mark.parametrize("name", ["netflix", "netflix-branded", "amazon-mgm", "atsc-a85"])
+@pytest.mark.parametrize("name", ["netflix", "amazon-mgm", "atsc-a85"])
 def test_dialogue_is_measured_where_the_voice_stem_speaks(tmp_path: Path, name: str) -> None:
     """With the voice stem a dialogue rule gets a verdict: of the mix under the voice, ungated."""
     destination = load_destinations()[name]
@@ -265,11 +265,12 @@ def test_a_master_is_not_asked_for_its_codec(tmp_path: Path) -> None:
 
 
 def test_too_long_too_short(tmp_path: Path) -> None:
-    """Durations: X takes up to 140 s, Instagram from 3 s."""
+    """Durations: Snapchat's adverts take up to 180 s, Instagram from 3 s."""
     path = write(tmp_path / "mix.wav", tone(2, -14))
     assert verdicts(check_mix(path, ["instagram"]).destinations[0])["duration_s"] == "fail"
-    path = write(tmp_path / "long.wav", tone(141, -14, 8000), 8000)
-    assert verdicts(check_mix(path, ["x"], encode=()).destinations[0])["duration_s"] == "fail"
+    path = write(tmp_path / "long.wav", tone(181, -14, 8000), 8000)
+    (snapchat,) = check_mix(path, ["snapchat-ads"], encode=()).destinations
+    assert verdicts(snapchat)["duration_s"] == "fail"
 
 
 def test_a_truncated_file_fails(tmp_path: Path) -> None:

@@ -32,6 +32,7 @@ def _row(destination: Destination) -> str:
     source = f"[{destination.source}]({destination.url})" if destination.url else destination.source
     if destination.date not in ("", "undated"):
         source += f", {destination.date}"
+    source += f"; read {destination.read}" if destination.read else "; not read"
     cells = [
         f"`{destination.name}`",
         destination.title,
@@ -56,6 +57,10 @@ def _words(rule: Requirement | None) -> str:
         words += f", fails above {rule.maximum:g}"
     if rule.severity == "warn":
         words += " (recommended)"
+    if rule.alternative is not None:
+        words += f" (or else the {FACTS[rule.alternative].what.lower()})"
+    if rule.containers:
+        words += f" (for {', '.join(rule.containers)})"
     if rule.our_choice:
         words += f" ({', '.join(n.replace('_', ' ') for n in rule.our_choice)}: our choice)"
     return words

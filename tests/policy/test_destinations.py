@@ -46,14 +46,13 @@ PUBLISHED = {
     "spotify": (-14.0, -1.0),
     "spotify-ad": (-14.0, -1.0),
     "alexa": (-14.0, -2.0),
-    "google-assistant": (-16.0, -1.5),
     "netflix": (-27.0, -2.0),
-    "netflix-branded": (-27.0, -1.0),
     "amazon-mgm": (-27.0, -2.0),
 }
 
 NOTHING_PUBLISHED = (
     *("youtube", "instagram", "facebook", "tiktok", "linkedin", "x", "vimeo", "snapchat", "web"),
+    *("pinterest", "threads", "in-store"),
     "podcast-spotify",
 )
 

@@ -14,7 +14,7 @@ from vocheck.recording import Source
 MOST_S = 900.0
 """pyloudnorm wants the whole file in memory and several copies of it."""
 
-NAME = "pyloudnorm, filter as published (DeMan)"
+NAME = "pyloudnorm, its filters computed for the sample rate"
 
 WHY_THEY_DIFFER = (
     "pyloudnorm counts a last block that is more than half full, which ITU-R BS.1770 leaves out: "

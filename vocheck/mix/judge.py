@@ -10,7 +10,7 @@ from typing import Literal
 from vocheck.audio.codecs import Coding
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
 from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, OneChannelReading
-from vocheck.policy.delivery import Check, check, gain_to, limiting, worst
+from vocheck.policy.delivery import Check, check, gain_to, limiting, settle, worst
 from vocheck.policy.destinations import Destination, Ingest, Requirement
 from vocheck.policy.every import Policy
 from vocheck.recording import Source
@@ -114,8 +114,9 @@ def judge(
     level = destination.level
     value = None if level is None else facts[level.fact]
     gain = gain_to(level, value) if level is not None and not isinstance(value, str) else None
-    peak = measured.true_peak.level_dbtp
+    peak, sample_peak = measured.true_peak.level_dbtp, measured.true_peak.sample_peak_dbfs
     after = None if gain is None or peak is None else peak + gain
+    sample_after = None if gain is None or sample_peak is None else sample_peak + gain
     return DestinationResult(
         name=destination.name,
         title=destination.title,
@@ -123,7 +124,7 @@ def judge(
         checks=tuple(checks),
         gain_to_target_db=gain,
         true_peak_after_gain_dbtp=after,
-        limiter_db=limiting(destination, after),
+        limiter_db=limiting(destination, after, sample_after),
         peak_limit_dbtp=destination.peak_dbtp,
         arrival=None
         if destination.ingest is None
@@ -166,7 +167,8 @@ def rule_checks(
         for rule in destination.rules
         if rule.fact != "encoded_dbtp" and _applies(rule, source, facts)
     )
-    return tuple(_of_picture(check, source) for check in checks)
+    settled = settle(destination.rules, checks)
+    return tuple(_of_picture(check, source) for check in settled)
 
 
 def _of_picture(check: Check, source: Source) -> Check:
@@ -198,6 +200,8 @@ def encoded_checks(
 def _applies(rule: Requirement, source: Source, facts: Facts) -> bool:
     value = facts[rule.fact]
     if rule.when == "encoded" and is_master(source):
+        return False
+    if rule.containers and source.container not in rule.containers:
         return False
     if rule.fact == "container":
         return source.container not in AUDIO_ONLY

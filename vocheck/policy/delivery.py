@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from vocheck.policy.destinations import FACTS, Destination, Requirement, Severity
@@ -190,6 +190,21 @@ def _judged(
     return _VERDICTS[severest.severity], severest
 
 
+def settle(rules: Iterable[Requirement], checks: Iterable[Check]) -> tuple[Check, ...]:
+    """Return checks where a rule is met as well if its alternative is."""
+    checks = tuple(checks)
+    alternatives = {rule.fact: rule.alternative for rule in rules}
+    met = {check.fact: check for check in checks if check.verdict == "pass"}
+    settled = []
+    for check in checks:
+        other = met.get(alternatives.get(check.fact) or "")
+        if other is not None and check.verdict != "pass":
+            words = f"Met by the other: {other.what.lower()} {other.limit}."
+            check = replace(check, verdict="pass", reason=words)
+        settled.append(check)
+    return tuple(settled)
+
+
 def worst(checks: Iterable[Check], *, publishes_level: bool) -> Verdict:
     """Return the verdict of a destination from its checks.
 
@@ -216,6 +231,7 @@ def forecast(
     rms_dbfs: float | None = None,
     active_dbfs: float | None = None,
     two_speakers_lufs: float | None = None,
+    sample_peak_dbfs: float | None = None,
 ) -> Delivery:
     """Say how a take stands against a destination, and what the gain to its target would do.
 
@@ -234,6 +250,8 @@ def forecast(
         (telephone prompts).
     two_speakers_lufs : float or None
         Of a one-channel take as heard from two speakers: for the destinations that read it so.
+    sample_peak_dbfs : float, optional
+        For the destinations that accept it in place of the true peak.
     """
     # For two channels the two numbers are the same, and there is nothing to say.
     is_one_channel = two_speakers_lufs is not None and two_speakers_lufs != integrated_lufs
@@ -247,6 +265,7 @@ def forecast(
         "rms_dbfs": rms_dbfs,
         "active_dbfs": active_dbfs,
         "level_dbtp": level_dbtp,
+        "sample_peak_dbfs": sample_peak_dbfs,
         "floor_dbfs": noise_floor_dbfs,
     }
     level = target.level
@@ -265,7 +284,7 @@ def forecast(
         verdict_after=worst(checks_after, publishes_level=target.publishes_level),
         gain_db=gain,
         true_peak_after_dbtp=moved["level_dbtp"],
-        limiter_db=limiting(target, moved["level_dbtp"]),
+        limiter_db=limiting(target, moved["level_dbtp"], moved["sample_peak_dbfs"]),
         noise_floor_after_dbfs=moved["floor_dbfs"],
         level=None if level is None else level.fact,
         level_before=before,
@@ -282,10 +301,13 @@ def _is_loudness(level: Requirement | None) -> bool:
 
 
 def _take_checks(target: Destination, facts: Mapping[str, float | None]) -> tuple[Check, ...]:
-    return tuple(
-        check(rule, facts[rule.fact], integrated_lufs=facts["integrated_lufs"])
-        for rule in target.rules
-        if rule.fact in facts
+    return settle(
+        target.rules,
+        (
+            check(rule, facts[rule.fact], integrated_lufs=facts["integrated_lufs"])
+            for rule in target.rules
+            if rule.fact in facts
+        ),
     )
 
 
@@ -296,8 +318,18 @@ def gain_to(level: Requirement, value: float | None) -> float | None:
     return level.target - value
 
 
-def limiting(target: Destination, peak_dbtp: float | None) -> float | None:
-    """Return by how many dB a true peak is over what passes at the destination, 0 if it is not."""
-    if peak_dbtp is None or target.peak_dbtp is None:
+def limiting(
+    target: Destination, peak_dbtp: float | None, sample_peak_dbfs: float | None = None
+) -> float | None:
+    """Return by how many dB a peak is over what passes at the destination, 0 if it is not.
+
+    The true peak; where the destination takes the sample peak as well, the one that is less over.
+    """
+    rule = target.rule("level_dbtp")
+    if peak_dbtp is None or rule is None or rule.highest is None:
         return None
-    return max(0.0, peak_dbtp - target.peak_dbtp)
+    over = peak_dbtp - rule.highest
+    other = None if rule.alternative is None else target.rule(rule.alternative)
+    if sample_peak_dbfs is not None and other is not None and other.highest is not None:
+        over = min(over, sample_peak_dbfs - other.highest)
+    return max(0.0, over)

@@ -14,7 +14,9 @@ or changes a shipped one, in a ``vocheck.toml`` (see `vocheck.policy.config`)::
     maximum = -23.0
 
 Each destination has ``title``, ``source``, ``date``, ``url``, ``status``, ``unconfirmed``,
-``note``, and three kinds of tables:
+``note``, ``read`` and four kinds of tables. ``date`` is that of the document; ``read = "2026-11"``
+is the month in which its source, or the copy of it that is named, was last looked up. After a year
+`vocheck targets` says that it may have changed. Where nobody looked, there is no ``read``.
 
 ``[NAME.rules.FACT]``
     One rule about one fact (the names of `FACTS`): ``target`` is the value to aim at; outside
@@ -23,6 +25,8 @@ Each destination has ``title``, ``source``, ``date``, ``url``, ``status``, ``unc
     recommendation; ``when = "encoded"`` leaves a master that is still to be encoded alone.
     ``loud_from_lufs`` and ``loud_warn_above`` set a lower warning for programmes louder than that.
     ``our_choice`` names the numbers of the rule that the source leaves open and vocheck filled in.
+    ``alternative = FACT`` names another rule of the destination: where one of the two is met, both
+    are. ``containers`` lists the file types that the rule is for, where it is not for all.
 ``[NAME.encoding]``
     The codec and bit rate the destination makes of the sound, for predicting the true peak.
 ``[NAME.ingest]``
@@ -41,8 +45,10 @@ practice, no source* is shown as a working value and never judged: its verdict i
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import date as Day
 from functools import cache
 from typing import Any, Literal, TypeVar, get_args
 
@@ -82,6 +88,9 @@ DEFAULT_DESTINATION = "social"
 PUBLISHED: tuple[Status, ...] = ("published standard", "published by the platform")
 
 RULE_OF_THUMB: Status = "common practice, no source"
+
+FRESH_MONTHS = 12
+"""A platform's page read longer ago than this may have changed: our choice."""
 
 
 @dataclass(frozen=True)
@@ -176,6 +185,10 @@ class Requirement(Result):
         Whether the rule also holds for a master that is still to be encoded.
     our_choice : tuple of str
         Which of the numbers above are vocheck's own, where the source gives none.
+    alternative : str or None
+        The fact of another rule of the destination: where one of the two is met, both are.
+    containers : tuple of str
+        The file types that the rule is for; empty where it is for all.
     note, source, date, url : str
     status : str
         One of `STATUSES`.
@@ -195,6 +208,8 @@ class Requirement(Result):
     severity: Severity = "fail"
     when: When = "always"
     our_choice: tuple[str, ...] = ()
+    alternative: str | None = None
+    containers: tuple[str, ...] = ()
     note: str = ""
     source: str
     date: str
@@ -345,6 +360,9 @@ class Destination(Result):
         The file it stands in, or ``"studio"`` for one of a ``vocheck.toml``.
     note, source, date, url, status, unconfirmed
         As in `Requirement`; the rules carry their own where it differs.
+    read : str
+        The month in which the source, or the copy of it that is named, was last looked up
+        (``"2026-11"``); empty where nobody looked, or a studio does not say.
     rules : tuple of Requirement
         In the order of `FACTS`.
     encoding : Encoding or None
@@ -361,10 +379,18 @@ class Destination(Result):
     url: str
     status: Status
     unconfirmed: bool = False
+    read: str = ""
     rules: tuple[Requirement, ...]
     encoding: Encoding | None = None
     ingest: Ingest | None = None
     one_channel: OneChannel
+
+    def is_stale(self, today: Day) -> bool:
+        """Return whether the source was read more than a year before a day."""
+        if not self.read:
+            return False
+        year, month = map(int, self.read.split("-"))
+        return (today.year - year) * 12 + today.month - month > FRESH_MONTHS
 
     def rule(self, fact: str) -> Requirement | None:
         """Return the rule about a fact, if there is one."""
@@ -412,6 +438,7 @@ class _Table:
     one_channel: Any = None
     source: str = ""
     date: str = ""
+    read: str = ""
     url: str = ""
     status: Status
     unconfirmed: bool = False
@@ -539,6 +566,8 @@ def _merged(base: Mapping[str, Any], own: Mapping[str, Any], where: str) -> dict
 
 def _build(name: str, family: str, table: Table, where: str) -> Destination:
     row = build(_Table, table, where)
+    if row.read and not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", row.read, re.ASCII):
+        raise TargetError(f'{where}: read must be a month such as "2026-11", not {shown(row.read)}')
     tables = as_table(row.rules or {}, f"{where}: rules")
     refuse_unknown(tables, FACTS, f"{where}: rules")
     provenance = {key: getattr(row, key) for key in _PROVENANCE}
@@ -547,6 +576,12 @@ def _build(name: str, family: str, table: Table, where: str) -> Destination:
         for fact in FACTS
         if fact in tables
     )
+    for rule in rules:
+        if rule.alternative is not None and rule.alternative not in tables:
+            raise TargetError(
+                f"{where}: rules.{rule.fact}: alternative must name another rule of the "
+                f"destination, not {shown(rule.alternative)}"
+            )
     if sum(rule.fact in LEVELS for rule in rules) > 1:
         raise TargetError(f"{where}: only one of {', '.join(LEVELS)} may have a rule")
     one_channel = _part(OneChannel, row.one_channel, provenance, f"{where}: one_channel")
@@ -555,6 +590,7 @@ def _build(name: str, family: str, table: Table, where: str) -> Destination:
         title=row.title or name,
         family=family,
         note=row.note,
+        read=row.read,
         rules=rules,
         encoding=_part(Encoding, row.encoding, provenance, f"{where}: encoding"),
         ingest=_part(Ingest, row.ingest, provenance, f"{where}: ingest"),

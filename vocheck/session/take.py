@@ -274,6 +274,7 @@ def _forecast(measured: Measured, target: Destination, rows: Mapping[str, Most] 
         rms_dbfs=measurements.level.rms_dbfs,
         active_dbfs=measurements.level.active_dbfs,
         two_speakers_lufs=loudness.two_speakers_lufs,
+        sample_peak_dbfs=measurements.true_peak.sample_peak_dbfs,
     )
     obstacles = find_obstacles(
         target, measured.source, delivery.noise_floor_after_dbfs, delivery.limiter_db, rows

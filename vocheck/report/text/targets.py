@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import date
 from itertools import groupby
 
 from vocheck.plain import shown_plainly
@@ -41,9 +42,17 @@ ENCODER_NAMES = {
 
 
 @shown_plainly
-def render_destinations(destinations: Iterable[Destination]) -> str:
-    """Return the list of destinations as text, ending in a newline."""
-    rows = [(destination, _row(destination)) for destination in destinations]
+def render_destinations(destinations: Iterable[Destination], today: date) -> str:
+    """Return the list of destinations as text, ending in a newline.
+
+    Parameters
+    ----------
+    destinations : iterable of Destination
+    today : date
+        The day of the call: what was read more than a year before is marked and told.
+    """
+    destinations = tuple(destinations)
+    rows = [(destination, _row(destination, today)) for destination in destinations]
     widths = [max((len(row[column]) for _, row in rows), default=0) for column in range(4)]
     blocks = []
     for family, group in groupby(rows, key=lambda row: row[0].family):
@@ -55,6 +64,8 @@ def render_destinations(destinations: Iterable[Destination]) -> str:
             lines.append(wrap(title, " " * len(start), start))
         blocks.append("\n".join(lines))
     blocks.append(wrap(_KEY))
+    if stale := sum(destination.is_stale(today) for destination in destinations):
+        blocks.append(wrap(_STALE.format(count=stale)))
     return "\n\n".join(blocks) + "\n"
 
 
@@ -65,8 +76,10 @@ _KEY = (
     "this list."
 )
 
+_STALE = "!: {count} of these were read more than a year ago and may have changed."
 
-def _row(destination: Destination) -> tuple[str, str, str, str, str]:
+
+def _row(destination: Destination, today: date) -> tuple[str, str, str, str, str]:
     level = destination.level
     peak = destination.rule("level_dbtp")
     judged = [rule for rule in (level, peak) if rule is not None and rule.judged]
@@ -75,6 +88,8 @@ def _row(destination: Destination) -> tuple[str, str, str, str, str]:
         marks = MARKS[destination.status]
     if any(rule.unconfirmed for rule in judged):
         marks += "?"
+    if destination.is_stale(today):
+        marks += "!"
     return (
         destination.name,
         _cell(level, None if level is None else level.target),
@@ -91,12 +106,19 @@ def _cell(rule: Requirement | None, value: float | None) -> str:
 
 
 @shown_plainly
-def render_destination(destination: Destination) -> str:
-    """Return one destination in full as text, ending in a newline."""
+def render_destination(destination: Destination, today: date) -> str:
+    """Return one destination in full as text, ending in a newline.
+
+    Parameters
+    ----------
+    destination : Destination
+    today : date
+        The day of the call.
+    """
     lines = [f"{bold(destination.name)}  {destination.title}"]
     if destination.note:
         lines.append(wrap(destination.note, "  "))
-    lines += _provenance(destination, "  ")
+    lines += [*_provenance(destination, "  "), *_read(destination, today)]
     for rule in destination.rules:
         lines += ["", *_rule(rule), *_own_provenance(rule, destination)]
     if (encoding := destination.encoding) is not None:
@@ -107,6 +129,16 @@ def render_destination(destination: Destination) -> str:
         counts = destination.one_channel
         lines += ["", *_one_channel(counts), *_own_provenance(counts, destination)]
     return "\n".join(lines) + "\n"
+
+
+def _read(destination: Destination, today: date) -> list[str]:
+    """Return when the source was read, and whether that is too long ago."""
+    if not destination.read:
+        return []
+    if destination.is_stale(today):
+        old = f"Read {destination.read}, more than a year ago: ask for the current specification."
+        return [wrap(old, "  ")]
+    return [dim(f"  read {destination.read}")]
 
 
 def _one_channel(counts: OneChannel) -> list[str]:
@@ -128,6 +160,10 @@ def _rule(rule: Requirement) -> list[str]:
         )
     if rule.severity == "warn":
         lines.append("    recommended: warned about, not failed")
+    if rule.alternative is not None:
+        lines.append(f"    or else the {FACTS[rule.alternative].what.lower()}: one is enough")
+    if rule.containers:
+        lines.append(f"    for {', '.join(rule.containers)} only")
     if rule.when == "encoded":
         lines.append("    for the encoded file only")
     if rule.note:
