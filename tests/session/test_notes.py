@@ -6,6 +6,7 @@ of Windows write, UTF-16 what they call "Unicode text".
 
 from __future__ import annotations
 
+import os
 import struct
 from pathlib import Path
 
@@ -159,3 +160,10 @@ def test_what_is_no_notes_is_told(tmp_path: Path):
         file.write_bytes(content)
         with pytest.raises(SessionError, match="notes"):
             read_notes(file)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="Windows has no such pipes")
+def test_a_pipe_named_like_a_take_does_not_hold_up_the_session(tmp_path: Path):
+    """Nobody writes into it: to open it would wait for ever."""
+    os.mkfifo(tmp_path / "kiln_t1.wav")
+    assert list(open_session([tmp_path]).lines) == ["kiln"]

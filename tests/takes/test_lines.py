@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 
 from tests.material.demo_session import FOLDER, truth
+from vocheck.report.text.comp import render_sheets
+from vocheck.takes.comp import comp_takes
 from vocheck.takes.rank import Ranking, rank_takes
 from vocheck.wording.ranking import sound_sentences, take_names
 
@@ -79,3 +81,15 @@ def test_one_name_on_two_days(tmp_path: Path, second: str, lines: list[str]):
     assert [line.line for line in ranking.lines] == lines
     if len(lines) == 1:
         assert sorted(take_names(ranking.lines[0])) == ["day 1/kiln_t1", "day 2/kiln_t1"]
+
+
+def test_a_take_of_other_words_under_a_proven_name_is_told_by_the_comp_sheet(tmp_path: Path):
+    """The name says take 3 of the kiln; it is the bowl. A take that lacks a word is not told so."""
+    names = [("02_kiln_t1", "kiln_t1.flac"), ("02_kiln_t3", "kiln_t2.flac")]
+    names += [("04_bowl_t2", "kiln_t3.flac")]
+    (sheet,) = comp_takes([copied(names, tmp_path)], notes={}).sheets
+    assert [Path(sheet.takes[take]).stem for take in sheet.other_words] == ["kiln_t3"]
+    assert "the words of take 3 are not those of take" in render_sheets([sheet])
+    bowl = sorted(FOLDER.glob("04_bowl_t*.flac"))
+    (sheet,) = comp_takes(bowl, notes={}).sheets
+    assert sheet.other_words == ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -124,10 +125,11 @@ def _identify(
     path: str | os.PathLike[str], pattern: NamePattern | None, notes: Notes
 ) -> tuple[TakeName | None, Note, tuple[str, ...]]:
     name = parse_name(path, pattern)
-    try:
-        recorder = read_metadata(path)
-    except AudioError:
-        recorder = TakeMetadata()  # whoever reads the take tells what is wrong
+    recorder = TakeMetadata()
+    # Whoever reads the take tells what is wrong with it; to open a pipe would wait for ever.
+    with suppress(AudioError):
+        if os.path.isfile(path):
+            recorder = read_metadata(path)
     if counts_files(recorder.scene) or line_key(recorder.scene) == line_key(Path(path).stem):
         recorder = TakeMetadata(circled=recorder.circled, note=recorder.note)  # a default, no scene
     line, take = (None, None) if name is None else (name.line, name.take)

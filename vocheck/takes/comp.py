@@ -36,7 +36,7 @@ from vocheck.session.lineup import Session, open_session
 from vocheck.session.notes import Notes
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.takes.deviations import Deviation, find_deviations
-from vocheck.takes.lines import SoundSorted, sort_by_sound
+from vocheck.takes.lines import SoundSorted, of_other_words, sort_by_sound
 from vocheck.takes.rank import (
     Grade,
     LineRanking,
@@ -214,6 +214,8 @@ class CompSheet(Result):
     deviations : tuple of Deviation
     ranking : LineRanking
     failures : tuple of Failure
+    other_words : tuple of int
+        Takes whose words are not those of the reference, by their sound, whatever their name says.
     """
 
     line: str
@@ -229,6 +231,7 @@ class CompSheet(Result):
     deviations: tuple[Deviation, ...]
     ranking: LineRanking
     failures: tuple[Failure, ...] = ()
+    other_words: tuple[int, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the sheet as plain data, with the version of the schema."""
@@ -372,6 +375,11 @@ def make_sheet(
         deviations=deviations,
         ranking=ranking,
         failures=failures,
+        other_words=tuple(
+            t
+            for t, (take, found) in enumerate(zip(takes, maps, strict=True))
+            if of_other_words(takes[reference], take, found)
+        ),
     )
 
 

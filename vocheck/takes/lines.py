@@ -121,6 +121,12 @@ def likeness(found: TakeMap, take: ComparedTake) -> float:
     return min(found.likeness, 1.0 - extra / spoken)
 
 
+def of_other_words(reference: ComparedTake, take: ComparedTake, found: TakeMap) -> bool:
+    """Return whether two takes long enough to tell are not of the same words, by their sound."""
+    lengths = [int(one.tracks.features.speech.sum()) * FRAME_S for one in (reference, take)]
+    return min(lengths) >= LEAST_S and likeness(found, take) < SAME_WORDS
+
+
 def _comparable(one: ComparedTake, other: ComparedTake) -> bool:
     a, b = sorted(int(take.tracks.features.speech.sum()) for take in (one, other))
     return a >= LEAST_S / FRAME_S and b <= MOST_LONGER * a

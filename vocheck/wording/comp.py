@@ -9,7 +9,7 @@ from vocheck.policy.words import fill
 from vocheck.takes.comp import CompSheet, Fault, Join, Phrase, Reading
 from vocheck.takes.deviations import Deviation
 from vocheck.wording.ranking import take_names
-from vocheck.wording.vocabulary import clock, counted, spoken, tenths
+from vocheck.wording.vocabulary import clock, counted, listed, spoken, tenths
 
 _JOIN_PARTS = {"cut": "for any cut", "no pause": "no pause there"}
 
@@ -17,6 +17,15 @@ _JOIN_PARTS = {"cut": "for any cut", "no pause": "no pause there"}
 def short_names(sheet: CompSheet) -> list[str]:
     """Return what to call each take: its number where every take has one, else its file's name."""
     return take_names(sheet.ranking)
+
+
+def other_words_sentence(sheet: CompSheet, names: Sequence[str]) -> str:
+    """Return which takes are possibly of another line, by their sound."""
+    others = listed([names[take] for take in sheet.other_words])
+    return (
+        f"By their sound, the words of {others} are not those of {names[sheet.reference]}: of "
+        "another line, or not whole?"
+    )
 
 
 def answer(sheet: CompSheet) -> str:

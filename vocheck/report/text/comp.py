@@ -7,7 +7,13 @@ from collections.abc import Sequence
 from vocheck.plain import shown_plainly
 from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.takes.comp import CompSheet, Phrase, Reading
-from vocheck.wording.comp import answer, deviation_sentence, reasons, short_names
+from vocheck.wording.comp import (
+    answer,
+    deviation_sentence,
+    other_words_sentence,
+    reasons,
+    short_names,
+)
 from vocheck.wording.vocabulary import clock
 
 
@@ -20,6 +26,8 @@ def render_sheets(sheets: Sequence[CompSheet]) -> str:
 def _sheet(sheet: CompSheet) -> str:
     names = short_names(sheet)
     parts = [bold(f"Line {sheet.line}"), wrap(answer(sheet), "  ")]
+    if sheet.other_words:
+        parts.append(wrap(other_words_sentence(sheet, names), "  "))
     if sheet.phrases:
         parts.append(_grid(sheet, names))
     parts += [
