@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -149,6 +150,17 @@ def test_damage_of_less_than_chance_cannot_be_told_apart():
     above = rank_line("l", [take(1), take(2, noise__floor_a_dbfs=-77.0)])
     assert above.order[1].score == pytest.approx(-(6.0 / 8.0))
     assert not above.undecided
+
+
+@pytest.mark.parametrize("floor_dbfs", [-88.0, -100.0, -150.0, -math.inf])
+def test_pauses_emptier_than_a_good_booth_earn_nothing(floor_dbfs):
+    """Noise 60 dB(A) under the voice costs nothing: a denoiser that empties more gains none."""
+    (noise,) = (row for row in load_ranking().criteria if row.name == "noise")
+    good, emptied = (
+        take_costs(facts(noise__floor_a_dbfs=level), (noise,))["noise"]
+        for level in (-83.0, floor_dbfs)
+    )
+    assert emptied.points == good.points == 0.0
 
 
 def test_takes_of_another_verdict_can_always_be_told_apart():

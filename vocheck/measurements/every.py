@@ -11,7 +11,6 @@ from vocheck.dsp.threads import one_thread
 from vocheck.measurements.breaths import Breaths
 from vocheck.measurements.clicks import Clicks
 from vocheck.measurements.clipping import Clipping
-from vocheck.measurements.denoising import Denoising
 from vocheck.measurements.dropouts import Dropouts
 from vocheck.measurements.format import Format
 from vocheck.measurements.hum import Hum
@@ -44,7 +43,6 @@ class Measurements(Result):
     noise: Noise
     hum: Hum
     processing: Processing
-    denoising: Denoising
     reverberation: Reverberation
     plosives: Plosives
     sibilance: Sibilance

@@ -10,13 +10,12 @@ from pathlib import Path
 
 import numpy as np
 
-import vocheck.measurements
 from tests.material import speech
 from tests.material.treatments import TRAINED_ON
 from tests.training import takes
 from tests.training.denoising.takes import take
+from tests.training.denoising.traces import traces
 from tests.training.networks import fit, folds, networks
-from vocheck.measurements.denoising import COEFFICIENTS, traces
 from vocheck.recording import Recording
 
 REPEATS = 3
@@ -40,7 +39,7 @@ def measured(job: Job) -> tuple[dict[str, float], float] | None:
     maker = None if job.treatment is None else TRAINED_ON[job.treatment]
     made = take(job.reader, maker, job.seed)
     found = traces(Recording(made.samples, made.rate))
-    return None if isinstance(found, str) else (found.inputs, made.lowered_db)
+    return None if isinstance(found, str) else (found, made.lowered_db)
 
 
 def synthetic() -> list[takes.Reader]:
@@ -59,6 +58,7 @@ def main() -> None:
     """Run the whole chain; every step is seeded."""
     parser = argparse.ArgumentParser(prog="python -m tests.training.denoising", description=__doc__)
     parser.add_argument("--voices", type=Path, required=True, help="SPEAKER_NUMBER.flac")
+    parser.add_argument("--out", type=Path, required=True, help="the .npz to write")
     parser.add_argument("--seed", type=int, default=0)
     options = parser.parse_args()
     names = [*TRAINED_ON, *[None] * len(TRAINED_ON)]
@@ -92,8 +92,7 @@ def main() -> None:
         for name in TRAINED_ON:
             own = np.array([job.treatment == name for job, _, _ in kept])
             print(f"  {name:26} {np.mean(score[own] > limit):.2f} of {own.sum()}")
-    folder = Path(vocheck.measurements.__path__[0])
-    np.savez_compressed(folder / COEFFICIENTS, **fit(found, treated, options.seed))
+    np.savez_compressed(options.out, **fit(found, treated, options.seed))
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vocheck.dsp.networks import Networks, probability
+from tests.training.networks import Networks, probability
 
 TWO = Networks(
     names=("a", "b"),

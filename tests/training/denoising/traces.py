@@ -1,59 +1,29 @@
-"""Denoising: whether a program has taken the noise out of the take.
+"""What the networks of `tests.training.denoising` look at: traces of a denoiser in a take.
 
-What it is
-    A denoiser makes the pauses of a noisy room look like those of a good booth. What it did to the
-    voice stays: dull or watery words, missing ends of words, a room that comes and goes. `score`
-    tells how surely the take went through one: noise reduction of any kind (a spectral gate, a
-    subtraction, a trained network), a downward expander, or a gate. `pauses_re_speech_dba` tells
-    how empty the pauses are.
+Some fifty numbers describe the take: how steady the pauses are; how the level in each bin of the
+spectrum spreads over time and frequency there, which is known for the noise of a room (5.57 dB) and
+differs where a program has opened and closed bins; how near the softest moments of each band come
+to the noise of the pauses *while* words are spoken, which a program that closes between words
+cannot hide; how rough the soft parts of the spectrum are under the voice; and how steeply the sound
+comes out of the pauses. None of them depends on the gain, nor on the level of the pauses.
 
-Method
-    Some fifty numbers describe the take: how steady the pauses are; how the level in each bin of
-    the spectrum spreads over time and frequency there, which is known for the noise of a room and
-    differs where a program has opened and closed bins; how near the softest moments of each band
-    come to the noise of the pauses *while* words are spoken, which a program that closes between
-    words cannot hide; how rough the soft parts of the spectrum are under the voice; and how
-    steeply the sound comes out of the pauses. None of them depends on the gain, nor on the level
-    of the pauses: a good booth is not suspected for being quiet. Small networks
-    (`vocheck.dsp.networks`) weigh them: they were trained on real readers in noise, with and
-    without treatment.
-
-Source
-    The networks were fitted by ``python -m tests.training.denoising``. That noise keeps a fixed
-    spread (5.57 dB) and that processing raises it: see `processing`.
-
-Units
-    ``score``: a probability, from 0 to 1, for as many treated as untouched takes.
-    ``pauses_re_speech_dba``: dB, A-weighted, relative to the active speech level (ITU-T P.56).
-
-Limits of validity
-    From 16 kHz on, with 0.2 s of pause and some speech. Treatment that lowers the noise by less
-    than 4 dB, and noise that lies more than 48 dB below the voice before it, were not trained on.
-    Voices and microphones unlike those of the training score higher than they should, so that only
-    the surest takes are told. A pause that lies 65 dB(A) below the voice is rare in real rooms,
-    but the best booths reach it.
+From 16 kHz on, with 0.2 s of pause and some speech.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cache
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.decibels import levels_db, power_ratio
-from vocheck.dsp.networks import Networks, load_networks, probability
 from vocheck.dsp.spectrogram import Spectrogram
 from vocheck.dsp.weighting import power_gain
 from vocheck.recording import Recording
-from vocheck.results import Group, Row
 from vocheck.voice.activity import Activity, activity_of
 from vocheck.voice.channel import spectrogram_of
 from vocheck.voice.level import active_level_of
-
-COEFFICIENTS = "denoising.npz"
 
 _Levels = npt.NDArray[np.float32]
 _Frames = npt.NDArray[np.intp]
@@ -78,65 +48,8 @@ _RISE = 3  # frames: 15 ms
 _BEFORE, _INTO = 12, 40  # frames around the start of a phrase
 
 
-@dataclass(frozen=True, kw_only=True)
-class Denoising(Group):
-    """Whether the noise was taken out.
-
-    Attributes
-    ----------
-    score : float or None
-        Probability that a program took noise out of the take.
-    pauses_re_speech_dba : float or None
-        A-weighted level of the pauses (median), relative to the active speech level.
-    """
-
-    score: float | None
-    pauses_re_speech_dba: float | None
-
-
-ROWS: tuple[Row, ...] = (
-    Row("score", "sureness that noise was taken out", "", digits=2),
-    Row("pauses_re_speech_dba", "pauses re speech, A-weighted", "dB"),
-)
-
-
-def measure(recording: Recording) -> Denoising:
-    """Look for traces of a denoiser in the channel that carries the voice."""
-    found = traces(recording)
-    if isinstance(found, str):
-        return Denoising(
-            score=None,
-            pauses_re_speech_dba=None,
-            not_measured=dict.fromkeys(("score", "pauses_re_speech_dba"), found),
-        )
-    return Denoising(
-        score=probability(_networks().log_odds(found.inputs)),
-        pauses_re_speech_dba=found.pauses_dba,
-    )
-
-
-@cache
-def _networks() -> Networks:
-    return load_networks("vocheck.measurements", COEFFICIENTS)
-
-
-class Traces(NamedTuple):
-    """What is known of a take.
-
-    Attributes
-    ----------
-    inputs : dict of str to float
-        What the networks look at.
-    pauses_dba : float
-        Level of the pauses re speech.
-    """
-
-    inputs: dict[str, float]
-    pauses_dba: float
-
-
-def traces(recording: Recording) -> Traces | str:
-    """Return what is known of a take; where that is not to be had, the reason."""
+def traces(recording: Recording) -> dict[str, float] | str:
+    """Return the traces of a take by name; where they are not to be had, the reason."""
     if recording.rate < _MIN_RATE_HZ:
         return f"a sample rate of {recording.rate} Hz; {_MIN_RATE_HZ} Hz are needed"
     activity = activity_of(recording)
@@ -157,14 +70,13 @@ def traces(recording: Recording) -> Traces | str:
     if noise is None:
         return "too little pause that is not disturbed"
     quiet = np.concatenate(pauses)
-    found = {
+    return {
         **_steadiness(spectrogram, tracks, quiet, speech),
         **_texture(noise.residuals, noise.groups),
         **_under_words(spectrogram, words, noise, bins, least),
         **_edges(tracks, spectrogram, activity),
         **_softest(tracks, words, quiet),
     }
-    return Traces(found, float(np.median(tracks.weighted[quiet])))
 
 
 class _Tracks(NamedTuple):
