@@ -116,7 +116,7 @@ def test_two_positions_are_compared(folder: Path, capsys: pytest.CaptureFixture[
     run(["room", *files, "--format", "json"])
     assert json.loads(capsys.readouterr().out)["better"] == "first"
     run(["room", *files, "--format", "csv"])
-    head = "name,first,second,unit,better,sentence,alike,region\n"
+    head = "name,first,second,unit,better,sentence,alike,region,beyond,source,status\n"
     assert capsys.readouterr().out.startswith(head)
 
 

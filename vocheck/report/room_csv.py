@@ -13,6 +13,10 @@ _DECAY = (
     *("edt_s", "t20_s", "t30_s", "c50_db", "d50", "ts_s", "dynamic_range_db", "valid", "reason"),
     *("responses", "t20_spread_s", "scatter_s", "nonlinearity_permille", "curvature_percent"),
 )
+_DIFFERENCE = (
+    *("name", "first", "second", "unit", "better", "sentence", "alike", "region"),
+    *("beyond", "source", "status"),
+)
 _NOISE = {"level_dbfs": "noise_dbfs", "level_db": "noise_db"}
 
 
@@ -49,5 +53,5 @@ def render_positions_csv(result: PositionsResult) -> str:
             {**difference.to_dict(), "sentence": sentence(difference, result)}
             for difference in result.differences
         ],
-        ("name", "first", "second", "unit", "better", "sentence"),
+        _DIFFERENCE,
     )

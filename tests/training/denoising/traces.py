@@ -28,8 +28,9 @@ from vocheck.voice.level import active_level_of
 _Levels = npt.NDArray[np.float32]
 _Frames = npt.NDArray[np.intp]
 
-_MIN_RATE_HZ = 16_000
-_BAND_HZ = (200.0, 7000.0)
+# The networks were fitted with all that follows: a change of any number asks for a new fit.
+_MIN_RATE_HZ = 16_000  # holds the band below
+_BAND_HZ = (200.0, 7000.0)  # above rumble and hum, below the edge of lossy codecs
 _GROUPS_HZ = ((200.0, 1000.0), (1000.0, 3000.0), (3000.0, 7000.0))
 _LEAST_DB = -117.0  # re speech, in a bin: digital silence counts as so much
 _SILENT_DB = -97.0  # re speech, in all: digital silence
@@ -42,7 +43,7 @@ _LAG = 3  # pause steps: 30 ms
 _BINS = 4  # so far apart bins of a Hann window are independent
 _DISTURBED_DB = 3.0  # over the median of the pauses: a breath, a click
 _MARGINS_S = (0.06, 0.12)  # of a phrase: the activity's pads
-_MIN_PHRASE_S = 0.25
+_MIN_PHRASE_S = 0.25  # less leaves hardly a frame between the margins
 _SOFT_DB = -25.0  # re the mean of the words in the same bin
 _RISE = 3  # frames: 15 ms
 _BEFORE, _INTO = 12, 40  # frames around the start of a phrase
