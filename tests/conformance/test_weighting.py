@@ -54,5 +54,5 @@ def test_bs_468_table(hz, table_db, up, down):
 
 def test_an_unknown_weighting_is_refused():
     """The message names what there is."""
-    with pytest.raises(ValueError, match="no weighting 'B': choose from 'Z', 'A', 'C', '468'"):
+    with pytest.raises(ValueError, match="no weighting 'B': choose from 'Z', 'A', 'C', '468', 'M'"):
         power_gain("B", 1000.0)

@@ -27,7 +27,8 @@ def tables() -> str:
 
 
 def _row(destination: Destination) -> str:
-    level, peak = destination.level, destination.rule("level_dbtp")
+    level = destination.level or destination.rule("leq_m_db")
+    peak = destination.rule("level_dbtp")
     others = [rule for rule in destination.rules if rule not in (level, peak)]
     source = f"[{destination.source}]({destination.url})" if destination.url else destination.source
     if destination.date not in ("", "undated"):

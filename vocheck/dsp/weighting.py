@@ -6,6 +6,7 @@
   6.3 kHz, 0 dB at 1 kHz. The pole places are those of the network that the table was made from; the
   response is within the table's tolerances at every point. Only the weighting: the detector of the
   recommendation is quasi-peak, ours is RMS, which reads several dB lower on impulsive noise.
+- M: ISO 21727, the curve of 468 moved down by 5.6 dB, so that 2 kHz is 0 dB (from memory).
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy.typing as npt
 
 from vocheck.dsp.decibels import power_ratio
 
-Weighting = Literal["Z", "A", "C", "468"]
+Weighting = Literal["Z", "A", "C", "468", "M"]
 _Curve = Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]]
 
 # IEC 61672-1:2013, Annex E: pole frequencies f_1 to f_4 in Hz.
@@ -42,7 +43,7 @@ def power_gain(weighting: Weighting, frequencies_hz: npt.ArrayLike) -> npt.NDArr
 
     Parameters
     ----------
-    weighting : {"Z", "A", "C", "468"}
+    weighting : {"Z", "A", "C", "468", "M"}
         "Z" is flat.
     frequencies_hz : array_like
         Frequencies of any shape, 0 and above.
@@ -95,4 +96,5 @@ _CURVES: dict[str, tuple[_Curve, float, float]] = {
     "A": (_a, 1000.0, 0.0),
     "C": (_c, 1000.0, 0.0),
     "468": (_network_468, 6300.0, 12.2),
+    "M": (_network_468, 6300.0, 12.2 - 5.6),
 }

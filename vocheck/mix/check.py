@@ -21,6 +21,7 @@ from vocheck.dsp.threads import one_thread
 from vocheck.errors import TargetError
 from vocheck.measurements.loudness import Loudness, LoudnessMeter, LoudnessReading
 from vocheck.measurements.true_peak import TruePeakMeter
+from vocheck.mix.cinema import LeqMMeter
 from vocheck.mix.independent import independent_reading
 from vocheck.mix.judge import encoded_checks, judge, rule_checks
 from vocheck.mix.meters import (
@@ -51,6 +52,7 @@ from vocheck.results import SILENCE
 from vocheck.voice.level import active_level
 
 _ONE_CHANNEL = "the mix does not have two channels"
+_NOT_ASKED = "no destination asks for it"
 ACTIVE_LEVEL_MOST_S = 300.0
 """P.56 needs the whole file at once: only prompts are delivered by it, and they are short."""
 
@@ -112,8 +114,8 @@ def check_mix(
     (any_mix,) = policy.find_destinations([ANY_MIX])
     codings = _codings(destinations) if encode is None else tuple(dict.fromkeys(encode))
     readings = read_stems(stems or {})
-    want_active = any(destination.rule("active_dbfs") for destination in destinations)
-    read = _read(path, track, codings, want_active, _peak_limit(destinations), progress)
+    asked = frozenset(rule.fact for destination in destinations for rule in destination.rules)
+    read = _read(path, track, codings, asked, _peak_limit(destinations), progress)
     voice = readings.get("voice")
     stem_results, lead = None, None
     if stems:
@@ -188,6 +190,7 @@ class _Read:
     encoded: tuple[EncodedPeak, ...]
     active_dbfs: float | None
     active_reason: str
+    leq_m_db: float | None
 
 
 class _Encoded:
@@ -228,7 +231,7 @@ def _read(
     path: str,
     track: int | None,
     codings: Sequence[Coding],
-    want_active: bool,
+    asked: frozenset[str],
     peak_limit_dbtp: float,
     progress: Progress | None,
 ) -> _Read:
@@ -241,6 +244,8 @@ def _read(
         sides = SidesMeter(rate, channels)
         mono = MonoMeter(rate) if channels == 2 else None
         encoded = [_Encoded(coding, source) for coding in codings]
+        leq_m = LeqMMeter(rate, channels, source.layout) if "leq_m_db" in asked else None
+        want_active = "active_dbfs" in asked
         keep = want_active and source.duration_s <= ACTIVE_LEVEL_MOST_S
         kept: list[npt.NDArray[np.float32]] = []
         done = 0
@@ -249,8 +254,9 @@ def _read(
             peak.feed(block)
             overs.feed(block)
             sides.feed(block)
-            if mono is not None:
-                mono.feed(block)
+            for meter in (mono, leq_m):
+                if meter is not None:
+                    meter.feed(block)
             for codec in encoded:
                 codec.feed(block)
             if keep:
@@ -265,6 +271,7 @@ def _read(
         choice = file.choice
     peaks = tuple(codec.result() for codec in encoded)
     del encoded  # encoders hold some 20 MB
+    reading = sides.result()
     return _Read(
         source=source,
         choice=choice,
@@ -272,11 +279,12 @@ def _read(
         peak=peak,
         peak_limit_dbtp=peak_limit_dbtp,
         overs=overs.result(),
-        sides=sides.result(),
+        sides=reading,
         mono=mono,
         encoded=peaks,
         active_dbfs=active_level(np.concatenate(kept), rate).dbfs if keep else None,
-        active_reason="longer than 5 min" if want_active else "no destination asks for it",
+        active_reason="longer than 5 min" if want_active else _NOT_ASKED,
+        leq_m_db=None if leq_m is None else leq_m.result(reading.sound_s),
     )
 
 
@@ -356,6 +364,10 @@ def _levels(read: _Read) -> _Part:
     sides, missing = read.sides, {}
     if read.active_dbfs is None:
         missing["active_dbfs"] = read.active_reason
+    leq_m = read.leq_m_db
+    if leq_m is None or leq_m == -np.inf:
+        missing["leq_m_db"] = _NOT_ASKED if leq_m is None else SILENCE
+        leq_m = None
     edges = sides.edges_s
     if edges is None:
         missing["head_s"] = missing["tail_s"] = "silence"
@@ -366,6 +378,7 @@ def _levels(read: _Read) -> _Part:
     facts = {
         "rms_dbfs": sides.rms_dbfs,
         "active_dbfs": read.active_dbfs,
+        "leq_m_db": leq_m,
         "floor_dbfs": floor,
         "digital_silence_s": sum(end - start for start, end in silence),
         "digital_silence_at": tuple(start for start, _ in silence[:MOST_PLACES]),

@@ -46,6 +46,7 @@ def facts_of(
         "dialogue_lufs": heard(measured.dialogue_lufs),
         "rms_dbfs": measured.rms_dbfs,
         "active_dbfs": measured.active_dbfs,
+        "leq_m_db": measured.leq_m_db,
         "level_dbtp": peak.level_dbtp,
         "sample_peak_dbfs": peak.sample_peak_dbfs,
         "short_term_max_lufs": heard(loudness.short_term_max_lufs),
@@ -233,6 +234,10 @@ def _check(rule: Requirement, facts: Facts, reasons: Mapping[str, str]) -> Check
             "itself: give the voice stem with --stem voice=FILE."
         )
         return replace(judged, reason=words)
+    if rule.fact == "leq_m_db" and judged.verdict == "fail" and rule.maximum is not None:
+        if isinstance(value, float):
+            down = f"Turn the mix down by {math.ceil(value - rule.maximum)} dB."
+            return replace(judged, reason=f"{down} {judged.reason}")
     return judged
 
 

@@ -111,6 +111,12 @@ class SidesReading:
             if end - start >= _SILENCE_STEPS
         )
 
+    @property
+    def sound_s(self) -> float:
+        """The time from the first to the last sound, in steps of 10 ms: digital silence is none."""
+        heard = np.flatnonzero(~self._silent)
+        return float(heard[-1] + 1 - heard[0]) / STEPS_PER_S if len(heard) else 0.0
+
     @cached_property
     def _silent(self) -> npt.NDArray[np.bool_]:
         """Which steps are digital silence."""

@@ -141,6 +141,9 @@ class MixMeasurements(Group):
         Over the whole file and all channels, pauses included.
     active_dbfs : float or None
         ITU-T P.56, of files up to 5 min.
+    leq_m_db : float or None
+        Leq(m) from the first to the last sound, as played in a cinema at the reference level (see
+        `vocheck.mix.cinema`); only where a destination asks for it.
     floor_dbfs : float or None
         RMS of the softest half second of the pauses, digital silence left out; where no pause
         stands between the sounds, of what lies before and after them.
@@ -173,6 +176,7 @@ class MixMeasurements(Group):
     silent_channels: int
     rms_dbfs: float | None
     active_dbfs: float | None
+    leq_m_db: float | None
     floor_dbfs: float | None
     digital_silence_s: float
     digital_silence_at: tuple[float, ...]

@@ -267,6 +267,7 @@ def forecast(
         "level_dbtp": level_dbtp,
         "sample_peak_dbfs": sample_peak_dbfs,
         "floor_dbfs": noise_floor_dbfs,
+        "leq_m_db": None,  # of a finished mix only
     }
     level = target.level
     before = None if level is None else facts[level.fact]

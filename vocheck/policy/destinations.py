@@ -117,6 +117,7 @@ FACTS: Mapping[str, Fact] = {
     "dialogue_lufs": Fact("Loudness of the dialogue", "LUFS"),
     "rms_dbfs": Fact("RMS level", "dBFS"),
     "active_dbfs": Fact("Active speech level", "dBFS"),
+    "leq_m_db": Fact("Loudness in the cinema", "dB Leq(m)", 0),
     "level_dbtp": Fact("True peak", "dBTP"),
     "sample_peak_dbfs": Fact("Sample peak", "dBFS"),
     "short_term_max_lufs": Fact("Loudest 3 s", "LUFS"),

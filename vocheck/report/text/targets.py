@@ -21,7 +21,7 @@ FAMILY_TITLES = {
     "mix": "Every mix, wherever it goes",
     "social": "Social media and the web",
     "broadcast": "Broadcast and streaming standards",
-    "listening": "Podcasts, adverts, audiobooks, telephony, streaming originals",
+    "listening": "Podcasts, adverts, audiobooks, telephony, cinema, games, streaming originals",
     "studio": "From your vocheck.toml",
 }
 
@@ -80,7 +80,7 @@ _STALE = "!: {count} of these were read more than a year ago and may have change
 
 
 def _row(destination: Destination, today: date) -> tuple[str, str, str, str, str]:
-    level = destination.level
+    level = destination.level or destination.rule("leq_m_db")
     peak = destination.rule("level_dbtp")
     judged = [rule for rule in (level, peak) if rule is not None and rule.judged]
     marks = "/".join(dict.fromkeys(MARKS[rule.status] for rule in judged))
@@ -92,14 +92,16 @@ def _row(destination: Destination, today: date) -> tuple[str, str, str, str, str
         marks += "!"
     return (
         destination.name,
-        _cell(level, None if level is None else level.target),
-        _cell(peak, destination.peak_dbtp),
+        _cell(level),
+        _cell(peak),
         marks,
         destination.title,
     )
 
 
-def _cell(rule: Requirement | None, value: float | None) -> str:
+def _cell(rule: Requirement | None) -> str:
+    """Return what to aim at, or the highest that passes."""
+    value = None if rule is None else rule.highest if rule.target is None else rule.target
     if rule is None or value is None:
         return ""
     return f"{value:g} {FACTS[rule.fact].unit}" if rule.judged else "none"
