@@ -44,9 +44,13 @@ def test_what_is_shared_lies_below_what_shares_it(folder: str):
 
 
 def test_tests_and_training_do_not_import_each_other():
-    """Training can be changed without a test, and a test without fitting anew."""
+    """Training can be changed without a test of vocheck, and such a test without fitting anew.
+
+    What tests the training itself lies beside it.
+    """
     for file in (ROOT / "tests").rglob("test_*.py"):
-        assert not any(name.startswith("tests.training") for name in imports(file)), file
+        if "training" not in file.relative_to(ROOT).parts:
+            assert not any(name.startswith("tests.training") for name in imports(file)), file
     for file in (ROOT / "tests/training").rglob("*.py"):
         assert not any(".test_" in name for name in imports(file)), file
 
@@ -70,7 +74,8 @@ def test_what_begins_with_an_underscore_stays_in_its_module():
     for file in PACKAGE.rglob("*.py"):
         for name in imports(file):
             last = name.rpartition(".")[2]
-            assert not name.startswith("vocheck.") or not last.startswith("_"), f"{file}: {name}"
+            private = last.startswith("_") and not last.startswith("__")
+            assert not (name.startswith("vocheck.") and private), f"{file}: {name}"
 
 
 @pytest.mark.parametrize("room", sorted(file.parent.name for file in PACKAGE.glob("*/__init__.py")))
@@ -118,7 +123,7 @@ def unexplained(file: Path) -> list[str]:
     return bare
 
 
-@pytest.mark.parametrize("room", ["dsp", "measurements", "voice"])
+@pytest.mark.parametrize("room", ["dsp", "measurements", "mix", "room", "script", "takes", "voice"])
 def test_a_number_in_code_says_why(room: str):
     """What judges is data in `policy`; what is left is a constant of method, with its reason."""
     assert [bare for file in (PACKAGE / room).glob("*.py") for bare in unexplained(file)] == []

@@ -24,7 +24,7 @@ from vocheck.measurements.loudness import TWO_SPEAKERS_LU, LoudnessMeter, Loudne
 from vocheck.mix.blocks import block_powers, gated
 from vocheck.mix.results import PeakOver
 
-STEPS_PER_S = 100
+STEPS_PER_S = 100  # 10 ms: divides every window of EBU Tech 3341
 FLOOR_STEPS = 50  # the softest half second
 SILENCE_DBFS = -90.0
 """Softer than this is digital silence: dithered silence of 16 bits lies at -96 dBFS (closed form),
@@ -33,10 +33,10 @@ _SILENCE_STEPS = 10  # 0.1 s: shorter gaps of a wave that rests at zero are not 
 _PAUSE_DB = -10.0  # a pause is that far below the loud frames, or it is none
 _STEADY_DB = 10.0  # in a pause no frame rises further than that above its mean: no word starts
 EDGE_DB = -25.0  # a frame softer than this below the loud ones lies outside the sound
-_LOUD_PERCENTILE = 95.0
+_LOUD_PERCENTILE = 95.0  # the loud frames, without a single peak
 CANCELED_LU = -70.0  # opposite sides leave no more than this when they are added
 _MONO_GATE_LU = -20.0  # places this far below the whole are not looked at for the worst loss
-_SHORT_TERM_S = 3.0
+_SHORT_TERM_S = 3.0  # EBU Tech 3341
 _OVERS_STEP = 8 * GROUP  # frames that are searched for one over
 _ONE_OVER_S = 0.5  # places closer than this are one
 

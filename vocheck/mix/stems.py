@@ -31,7 +31,7 @@ from vocheck.mix.blocks import Powers, active, parts
 from vocheck.mix.results import Stems
 
 STEMS = ("voice", "bed")
-_PART_S = 0.1
+_PART_S = 0.1  # the hop of the gating blocks of ITU-R BS.1770
 _SHORT_TERM_PARTS = 30  # of 100 ms, in 3 s
 _ACTIVE_SHARE = 0.5  # a place counts where the voice is active in half of its 3 s
 

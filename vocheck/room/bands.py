@@ -19,8 +19,8 @@ from vocheck.dsp.octaves import Band, Fraction, bands
 from vocheck.room.responses import CutResponse, Sound
 from vocheck.room.results import RoomBand
 
-_OCTAVES_HZ = (63.0, 8000.0)
-_THIRDS_HZ = (100.0, 8000.0)
+_OCTAVES_HZ = (63.0, 8000.0)  # the octaves from the lowest that a sweep in a booth can fill
+_THIRDS_HZ = (100.0, 8000.0)  # third octaves of ISO 3382-2, up to the same top
 # ISO 3382-2:2008, clause 7.1 (from memory): relative standard deviation of T20 from one response,
 # 0.88 sqrt((1 + 1.90/n) / (B T)); an integrated impulse response counts like n = 10 noise bursts
 _SCATTER = 0.88 * math.sqrt(1.0 + 1.90 / 10.0)

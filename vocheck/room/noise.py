@@ -19,12 +19,12 @@ from vocheck.results import SILENCE
 from vocheck.room.responses import CutResponse, PathLike, Signal, Sound
 from vocheck.room.results import HumTone, NoiseBand, RoomNoise
 
-_BANDS_HZ = (31.5, 16000.0)
+_BANDS_HZ = (31.5, 16000.0)  # the octaves of the NC and NR curves, and one above
 _LOWEST_HZ = 20.0  # what lies below is no sound
 _RESOLUTION_HZ = 2.0  # ten bins in the octave of 31.5 Hz
-_MIN_QUIET_S = 0.5
+_MIN_QUIET_S = 0.5  # 15 periods of the lowest octave
 _QUIET_GUARD_S = 0.1  # before an impulse: the hands already move
-_FROZEN_SHARE = 0.05
+_FROZEN_SHARE = 0.05  # of a quiet stretch: more digital silence than that is no room
 _STEADY_TONE = 0.9  # share of a calibration tone's power within a tenth of an octave of its peak
 
 

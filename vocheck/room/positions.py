@@ -45,6 +45,7 @@ from vocheck.voice.level import active_level_of
 Side = Literal["first", "second"]
 Kind = Literal["words", "impulse", "room tone"]
 
+# As a mixer calls them.
 _REGIONS_HZ = (
     ("in the bass, 80 to 250 Hz", 80.0, 250.0),
     ("in the low middle, 315 to 800 Hz", 315.0, 800.0),
@@ -52,7 +53,7 @@ _REGIONS_HZ = (
     ("in the presence region, 3.15 to 6.3 kHz", 3150.0, 6300.0),
     ("in the top, 8 to 12.5 kHz", 8000.0, 12500.0),
 )
-_EARLY_S = 0.05
+_EARLY_S = 0.05  # what C50 counts as early
 
 
 @dataclass(frozen=True, kw_only=True)

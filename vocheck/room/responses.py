@@ -28,7 +28,7 @@ from vocheck.room.results import Response
 PathLike = str | os.PathLike[str]
 Signal = npt.NDArray[np.float64]
 
-_MIN_RATE_HZ = 8000
+_MIN_RATE_HZ = 8000  # holds the octave of 2 kHz with its band edges
 _ALIAS_S = (0.03, 0.005)  # before the onset: where nothing but noise should be
 _ALIAS_DB = 20.0  # over the noise after the decay
 _RIPPLE_DB = -40.0  # re the response: a deconvolved sweep rings this much before its onset

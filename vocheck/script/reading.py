@@ -33,8 +33,8 @@ from vocheck.script.text import words_of
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 
-RATE_HZ = 16_000
-FRAME_S = 0.01
+RATE_HZ = 16_000  # what the acoustic model was made for
+FRAME_S = 0.01  # and how often it looks
 SKIP = 1e-20
 """How unlikely the grammar holds a skipped word: a word read badly is still read."""
 AGAIN = 1e-25
@@ -51,6 +51,7 @@ _OTHER_PHONES = ("_aa", "_iy", "_er", "_uw", "_s", "_m", "_t", "_v", "_l")
 MOST_UNKNOWN, FEWEST_WORDS = 0.5, 4
 """Of the words of a script so many may be unknown, or it is in another language. A line of fewer
 different words counts as one of so many: it may be a name."""
+# A talker who goes back starts the clause again, no more; our choice.
 MOST_AGAIN, MOST_SKIPPED = 5, 3
 _FUNCTION_WORDS = frozenset(
     "a an and are as at be but by for from had has have he her him his i if in into is it its me my"

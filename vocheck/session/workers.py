@@ -42,7 +42,7 @@ CPU_S_PER_S = 2.0
 """CPU time for each second of a recording: measuring it takes 0.02 s, hearing its words 0.3 s."""
 WALL_S = 1800.0
 """A worker that has not answered by then waits for what will not come (a disk in the network)."""
-_LEAST_BYTES = 2 * 1024**3
+_LEAST_BYTES = 2 * 1024**3  # our choice: no worker is held to less
 _PRELOADED = ("vocheck.session.warm",)
 
 

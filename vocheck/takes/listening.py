@@ -22,9 +22,9 @@ from vocheck.recording import Samples, Source
 PEAK_DBTP = -1.0
 """A copy that would peak above this is turned down to it: the lossy coder overshoots."""
 _KBPS = {1: 96, 2: 160}  # by channels
-_MP3_RATES = (32_000, 44_100, 48_000)
+_MP3_RATES = (32_000, 44_100, 48_000)  # those of MPEG-1 Layer III
 _BLOCK = 48_000  # libsndfile's encoders want modest pieces
-_LOWEST_KBPS, _HIGHEST_KBPS = 32, 320
+_LOWEST_KBPS, _HIGHEST_KBPS = 32, 320  # what Layer III holds
 _CENTRE = np.sqrt(0.5)  # of what comes from the middle or from behind, ITU-R BS.775-4, table 2
 
 

@@ -29,10 +29,11 @@ from vocheck.results import SCHEMA, Result
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, check_take
 
+# Octaves, as a graphic equalizer has them.
 EQ_BANDS_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-_BASS_HZ = (80.0, 250.0)
-_MIDDLE_HZ = (500.0, 2000.0)
-_LOWEST_TONE_HZ, _HIGHEST_TONE_HZ = 100.0, 7000.0
+_BASS_HZ = (80.0, 250.0)  # where the proximity effect works on a voice
+_MIDDLE_HZ = (500.0, 2000.0)  # and where it does not
+_LOWEST_TONE_HZ, _HIGHEST_TONE_HZ = 100.0, 7000.0  # the third octaves that every voice fills
 
 MatchVerdict = Literal["matches", "can be matched", "differs"]
 _VERDICTS: Mapping[Severity | None, MatchVerdict] = {

@@ -27,10 +27,10 @@ from vocheck.takes.rank import Progress, Ranking, in_progress
 from vocheck.takes.tracks import ComparedTake, judge_with_tracks
 from vocheck.voice.channel import spectrogram_of
 
-WAVE_COLUMNS = 600
-SPECTRUM_COLUMNS, SPECTRUM_ROWS = 480, 96
-SPECTRUM_HZ = (60.0, 16_000.0)
-SPECTRUM_RANGE_DB = 75.0
+WAVE_COLUMNS = 600  # about a pixel each on a page
+SPECTRUM_COLUMNS, SPECTRUM_ROWS = 480, 96  # as many as a picture of a few kB holds
+SPECTRUM_HZ = (60.0, 16_000.0)  # the voice and its hiss
+SPECTRUM_RANGE_DB = 75.0  # from the loudest sound to the noise of a good booth
 
 
 @dataclass(frozen=True, eq=False)

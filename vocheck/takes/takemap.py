@@ -27,13 +27,14 @@ from vocheck.voice.activity import activity_of
 from vocheck.voice.cepstra import deltas, mel_cepstra
 from vocheck.voice.channel import spectrogram_of
 
-FRAME_S = 0.01
-COEFFICIENTS = 13
-_MELS = 40
-_BAND_HZ = (60.0, 8000.0)
+FRAME_S = 0.01  # short beside a sound of speech
+COEFFICIENTS = 13  # as usual for speech
+_MELS = 40  # usual with so many coefficients
+_BAND_HZ = (60.0, 8000.0)  # what every sample rate of a voice holds
 _DYNAMIC_RANGE_DB = 55.0  # below the loudest frames: keeps room noise from looking like speech
 _ALIKE = 0.55  # between the usual best match (0) and the usual pair (1)
 _FEWEST_FRAMES = 9  # what the deltas look at
+# Price of each frame left out, and of a gap, on the scale of _ALIKE; our choice.
 _GAP, _OPEN_GAP = 0.14, 1.6
 _COARSE = 4  # frames in one of the first, coarse alignment
 _HALF_WIDTH = 50  # frames to either side of it that the fine one may use
