@@ -26,8 +26,8 @@ SURROUND_DB, EFFECTS_DB = -3.0, 10.0
 """Level of the other channels against a screen channel."""
 
 SCREEN = ("FL", "FR", "FC", "FLC", "FRC")
-_MEAN_SQUARE_OF_SINE = 0.5
-_HOP_S = 0.1
+_MEAN_SQUARE_OF_SINE = 0.5  # of full scale (closed form)
+_HOP_S = 0.1  # frames of 0.2 s: bins of 5 Hz, finer than the curve bends
 _HOPS = 32  # frames that are worked on at a time
 
 

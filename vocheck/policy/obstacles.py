@@ -14,7 +14,7 @@ from typing import Literal
 
 from vocheck.policy.destinations import Destination, Requirement
 from vocheck.policy.rows import Row, Section
-from vocheck.policy.rule import Judgment
+from vocheck.policy.rule import Judgment, Rule, Threshold
 from vocheck.recording import Source
 
 LOSSLESS = ("PCM", "FLAC", "ALAC")
@@ -47,6 +47,12 @@ class Most(Row):
 
     most: float
     unit: str
+
+    @property
+    def rule(self) -> Rule:
+        """The row as a rule about what is left of that name."""
+        threshold = Threshold("fixable", self.most, self.source, self.status)
+        return Rule(name=self.name, fact=self.name, unit=self.unit, thresholds=(threshold,))
 
 
 OBSTACLES = Section("obstacles", "obstacles.toml", Most)
@@ -94,7 +100,7 @@ def _noise(floor_dbfs: float | None, row: Most, rule: Requirement | None) -> Obs
 
 def _most(kind: Literal["noise", "peak"], value: float | None, row: Most) -> Obstacle | None:
     # A value is judged as it is shown.
-    if value is None or round(value, 1) <= row.most:
+    if value is None or row.rule.passed(round(value, 1)) is None:
         return None
     return Obstacle(
         kind=kind,
