@@ -115,6 +115,9 @@ class Reverberation(Group):
         From 0 (the interval spans a factor of 4 or more: a guess) to 1 (a factor of 1.2 or less).
     decays : int
         How many decays the estimate rests on.
+    deep_share : float or None
+        The share of them that fall by 23 dB before the next sound; known also where the estimate is
+        not. Where hardly any does in a quiet take, the room is very live.
     bands : tuple of BandTime
         Octaves from 500 Hz to 4 kHz.
     c50_db : float or None
@@ -137,6 +140,7 @@ class Reverberation(Group):
     at_limit: AtLimit
     confidence: float
     decays: int
+    deep_share: float | None
     bands: tuple[BandTime, ...]
     c50_db: float | None
     edt_s: float | None
@@ -203,7 +207,7 @@ def _told(found: Decays) -> Reverberation:
     reason = refusal(found)
     rule_s = None if reason else rule(found)
     if rule_s is None:
-        return _refused(reason or "too few decays to judge by", len(found))
+        return _known(_refused(reason or "too few decays to judge by"), found)
     estimate = _estimate(found)
     low_s, high_s = estimate.interval_s
     if max(rule_s / estimate.rt60_s, estimate.rt60_s / rule_s) > RULE_FACTOR:
@@ -222,6 +226,7 @@ def _told(found: Decays) -> Reverberation:
         ),
         confidence=min(1.0, max(0.0, width)),
         decays=len(found),
+        deep_share=_deep(found) / len(found),
         bands=tuple(
             BandTime(centre_hz=centre_hz, rt60_s=time_s)
             for centre_hz, time_s in zip(OCTAVES_HZ, estimate.octaves_s, strict=True)
@@ -264,8 +269,7 @@ def well_heard(found: Decays) -> bool:
 def refusal(found: Decays) -> str | None:
     """Return why these decays carry no estimate, or ``None`` where they do."""
     snr_db = loud_over_noise_db(found)
-    main = np.isin(found.band, _RULE_BANDS)
-    deep = int(np.isfinite(found.time_60_db_s[main, _RULE_WINDOWS[0]]).sum())
+    deep = _deep(found)
     if found.length_s < _MIN_LENGTH_S:
         return f"shorter than {_MIN_LENGTH_S:.0f} s"
     if not len(found):
@@ -279,10 +283,31 @@ def refusal(found: Decays) -> str | None:
     return None
 
 
-def _refused(reason: str, count: int = 0) -> Reverberation:
+def _deep(found: Decays) -> int:
+    """Return how many decays of the main bands fall through 13 to 23 dB."""
+    main = np.isin(found.band, _RULE_BANDS)
+    return int(np.isfinite(found.time_60_db_s[main, _RULE_WINDOWS[0]]).sum())
+
+
+def _known(refused: Reverberation, found: Decays) -> Reverberation:
+    """Return a refusal with what the decays tell all the same."""
+    if not len(found):
+        return refused
+    names = ("deep_share", "snr_db")
+    missing = {name: why for name, why in refused.not_measured.items() if name not in names}
+    return replace(
+        refused,
+        decays=len(found),
+        deep_share=_deep(found) / len(found),
+        snr_db=loud_over_noise_db(found),
+        not_measured=missing,
+    )
+
+
+def _refused(reason: str) -> Reverberation:
     names = (
         *("rt60_s", "rt60_low_s", "rt60_high_s", "c50_db", "edt_s", "rule_rt60_s", "snr_db"),
-        "reflection_ms",
+        *("deep_share", "reflection_ms"),
     )
     return Reverberation(
         rt60_s=None,
@@ -290,7 +315,8 @@ def _refused(reason: str, count: int = 0) -> Reverberation:
         rt60_high_s=None,
         at_limit="",
         confidence=0.0,
-        decays=count,
+        decays=0,
+        deep_share=None,
         bands=(),
         c50_db=None,
         edt_s=None,

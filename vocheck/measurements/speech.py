@@ -1,13 +1,14 @@
 """Speech: where the talker speaks, how fast, how high, and the silence around it.
 
 What it is
-    `activity` is the share of the take that is speech. `phrases` are stretches of speech parted by
-    `pauses` of 0.2 s or more. `head_s` and `tail_s` are the silence before the first and after the
-    last word: the handles an editor needs. `starts_cut` and `ends_cut` tell whether the voice is
-    already sounding at the first sample, or still sounding at the last. `syllables_per_s` is the
-    articulation rate: syllables per second of speech, pauses left out. `pitch_median_hz` is the
-    middle of the voice's pitch, `pitch_range_st` how far it moves (10th to 90th percentile, in
-    semitones): as a rule of thumb a flat read has less than 4, a lively one more than 8.
+    `activity` is the share of the take that is speech, `speech_s` how much that is. `phrases` are
+    stretches of speech parted by `pauses` of 0.2 s or more. `head_s` and `tail_s` are the silence
+    before the first and after the last word: the handles an editor needs. `starts_cut` and
+    `ends_cut` tell whether the voice is already sounding at the first sample, or still sounding at
+    the last. `syllables_per_s` is the articulation rate: syllables per second of speech, pauses
+    left out. `pitch_median_hz` is the middle of the voice's pitch, `pitch_range_st` how far it
+    moves (10th to 90th percentile, in semitones): as a rule of thumb a flat read has less than 4, a
+    lively one more than 8.
 
 Method
     Activity: an energy detector in two bands. Pauses of 0.2 s and more: after Campione & Veronis
@@ -77,6 +78,8 @@ class Speech(Group):
     ----------
     activity : float
         Share of the take that is speech, 0 to 1.
+    speech_s : float
+        How much speech there is.
     phrases, pauses : tuple of Span
         Stretches of speech, and the silences of 0.2 s or more between them.
     head_s, tail_s : float or None
@@ -94,6 +97,7 @@ class Speech(Group):
     """
 
     activity: float
+    speech_s: float
     phrases: tuple[Span, ...]
     head_s: float | None
     tail_s: float | None
@@ -148,6 +152,7 @@ def measure(recording: Recording) -> Speech:
         missing["pitch_median_hz"] = missing["pitch_range_st"] = "too little voiced speech"
     return Speech(
         activity=float(found.speech.mean()) if len(found.speech) else 0.0,
+        speech_s=spoken_s,
         phrases=tuple(Span(start_s=a, end_s=b) for a, b in found.phrases),
         head_s=head,
         tail_s=tail,
