@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.booth.test_booth import SESSION, measured
-from tests.mix.signals import tone, write
+from tests.mix.signals import noise, tone, write
 from vocheck.booth import Booth, forecast_headroom
 from vocheck.cli import run
 from vocheck.mix import check_mix
@@ -95,9 +95,9 @@ def test_the_ranking_weighs_as_the_studio_says(tmp_path: Path):
 
 def test_the_page_of_a_mix_draws_the_limit_that_judged(tmp_path: Path):
     """Voice over bed: the line stands at the studio's number."""
-    mix = write(tmp_path / "mix.wav", tone(8, -16))
+    mix = write(tmp_path / "mix.wav", tone(8, -16) + noise(8, -33))
     voice = write(tmp_path / "voice.wav", tone(8, -16))
-    bed = write(tmp_path / "bed.wav", tone(8, -30, frequency=300))
+    bed = write(tmp_path / "bed.wav", noise(8, -33))
     studio(tmp_path, "[destinations.mix.rules.voice_to_bed_lu]\nminimum = 7.25\n")
     result = check_mix(mix, [], stems={"voice": voice, "bed": bed})
     page = render_mix_page([result], tmp_path)

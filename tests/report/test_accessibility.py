@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.material.demo_session import FOLDER
-from tests.mix.signals import tone, write
+from tests.mix.signals import noise, tone, write
 from tests.report.browser import SMALL_TARGETS, every_stop, faults
 from vocheck.booth import Booth
 from vocheck.booth.serve import PageServer
@@ -22,9 +22,11 @@ from vocheck.session.take import check_take
 def pages(kiln: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Return the page of each command by its name."""
     folder = tmp_path_factory.mktemp("mix")
-    mix = write(folder / "mix.wav", np.concatenate([tone(4, -12), tone(2, 0.5), tone(4, -20)]))
-    bed = write(folder / "bed.wav", tone(10, -20, frequency=300))
-    stems = ["--stem", f"voice={mix}", "--stem", f"bed={bed}"]
+    speech = np.concatenate([tone(4, -12), tone(2, 0.5), tone(4, -20)])
+    mix = write(folder / "mix.wav", speech + noise(10, -23))
+    voice = write(folder / "voice.wav", speech)
+    bed = write(folder / "bed.wav", noise(10, -23))
+    stems = ["--stem", f"voice={voice}", "--stem", f"bed={bed}"]
     to = ["--to", "social", "--to", "ebu-r128", "--to", "youtube"]
     out = ["--html", str(folder / "mix.html"), "-o", str(folder / "r.txt")]
     assert run(["mix", str(mix), *to, *stems, *out]) == 1

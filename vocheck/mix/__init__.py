@@ -10,6 +10,7 @@ from vocheck.mix.results import (
     MixResult,
     OneChannelReading,
     PeakOver,
+    StemMatch,
     Stems,
 )
 
@@ -22,6 +23,7 @@ __all__ = [
     "MixResult",
     "OneChannelReading",
     "PeakOver",
+    "StemMatch",
     "Stems",
     "check_mix",
 ]

@@ -21,6 +21,7 @@ from vocheck.dsp.threads import one_thread
 from vocheck.errors import TargetError
 from vocheck.measurements.loudness import Loudness, LoudnessMeter, LoudnessReading
 from vocheck.measurements.true_peak import TruePeakMeter
+from vocheck.mix.alignment import ThinMeter
 from vocheck.mix.cinema import LeqMMeter
 from vocheck.mix.independent import independent_reading
 from vocheck.mix.judge import encoded_checks, judge, rule_checks
@@ -42,7 +43,7 @@ from vocheck.mix.results import (
     in_file_time,
 )
 from vocheck.mix.sound import TrackChoice, open_mix
-from vocheck.mix.stems import compare, dialogue_lufs, lead_over_time, read_stems
+from vocheck.mix.stems import compare, dialogue_lufs, doubts, lead_over_time, match, read_stems
 from vocheck.policy.config import Config
 from vocheck.policy.delivery import Verdict, worst
 from vocheck.policy.destinations import ANY_MIX, Destination
@@ -113,18 +114,28 @@ def check_mix(
     destinations = policy.find_destinations(targets)
     (any_mix,) = policy.find_destinations([ANY_MIX])
     codings = _codings(destinations) if encode is None else tuple(dict.fromkeys(encode))
-    readings = read_stems(stems or {})
+    sounds = read_stems(stems or {})
     asked = frozenset(rule.fact for destination in destinations for rule in destination.rules)
+    if sounds:
+        asked |= {"stem_lag_s"}
     read = _read(path, track, codings, asked, _peak_limit(destinations), progress)
-    voice = readings.get("voice")
     stem_results, lead = None, None
+    readings: dict[str, LoudnessReading] = {}
+    doubted: dict[str, str] = {}
     if stems:
-        stem_results, lead = compare(stems, readings, read.loudness)
+        found = match(read.thin, sounds)
+        doubted = doubts(found, any_mix)
+        readings = {n: sound.reading for n, sound in sounds.items() if n not in doubted}
+        stem_results, lead = compare(stems, readings, read.loudness, found, doubted)
+        if "both" in doubted:
+            readings.pop("bed", None)
+    voice = readings.get("voice")
     measured = _measurements(
         read,
         stems=stem_results,
         voice_to_bed_lu=lead,
         dialogue=None if voice is None else dialogue_lufs(read.loudness, voice),
+        why_not="; ".join(doubted.values()),
     )
     measured = in_file_time(measured, read.source.start_s)
     rule = any_mix.rule("encoded_dbtp")
@@ -181,6 +192,7 @@ class _Read:
 
     source: Source
     choice: TrackChoice | None
+    thin: npt.NDArray[np.float32]
     loudness: LoudnessReading
     peak: TruePeakMeter
     peak_limit_dbtp: float
@@ -243,6 +255,7 @@ def _read(
         overs = OversMeter(channels, rate, peak_limit_dbtp)
         sides = SidesMeter(rate, channels)
         mono = MonoMeter(rate) if channels == 2 else None
+        thin = ThinMeter(rate, channels) if "stem_lag_s" in asked else None
         encoded = [_Encoded(coding, source) for coding in codings]
         leq_m = LeqMMeter(rate, channels, source.layout) if "leq_m_db" in asked else None
         want_active = "active_dbfs" in asked
@@ -254,7 +267,7 @@ def _read(
             peak.feed(block)
             overs.feed(block)
             sides.feed(block)
-            for meter in (mono, leq_m):
+            for meter in (mono, leq_m, thin):
                 if meter is not None:
                     meter.feed(block)
             for codec in encoded:
@@ -275,6 +288,7 @@ def _read(
     return _Read(
         source=source,
         choice=choice,
+        thin=np.zeros(0, np.float32) if thin is None else thin.result(),
         loudness=loudness.result(),
         peak=peak,
         peak_limit_dbtp=peak_limit_dbtp,
@@ -298,6 +312,7 @@ def _measurements(
     stems: Stems | None,
     voice_to_bed_lu: float | None,
     dialogue: float | None,
+    why_not: str,
 ) -> MixMeasurements:
     loudness = read.loudness.summary()
     facts: dict[str, Any] = {}
@@ -306,7 +321,7 @@ def _measurements(
         _in_mono(read, loudness),
         _sides(read.sides, two_channels=read.mono is not None),
         _levels(read),
-        _against_voice(loudness, dialogue, voice_to_bed_lu),
+        _against_voice(loudness, dialogue, voice_to_bed_lu, why_not),
     ):
         facts |= found
         missing |= reasons
@@ -395,18 +410,18 @@ def _no_floor(read: _Read) -> str:
 
 
 def _against_voice(
-    loudness: Loudness, dialogue: float | None, voice_to_bed_lu: float | None
+    loudness: Loudness, dialogue: float | None, voice_to_bed_lu: float | None, why_not: str
 ) -> _Part:
     """Return how the mix stands to its voice, where the stems are there."""
     missing: dict[str, str] = {}
     if dialogue is None:
-        missing["dialogue_lufs"] = "needs the voice stem"
+        missing["dialogue_lufs"] = why_not or "needs the voice stem"
     integrated = loudness.integrated_lufs
     ratio = None if dialogue is None or integrated is None else integrated - dialogue
     if ratio is None:
-        missing["loudness_to_dialogue_lu"] = "needs the voice stem"
+        missing["loudness_to_dialogue_lu"] = why_not or "needs the voice stem"
     if voice_to_bed_lu is None:
-        missing["voice_to_bed_lu"] = "needs the stems of voice and bed"
+        missing["voice_to_bed_lu"] = why_not or "needs the stems of voice and bed"
     facts = {
         "dialogue_lufs": dialogue,
         "loudness_to_dialogue_lu": ratio,

@@ -9,7 +9,13 @@ from typing import Literal
 
 from vocheck.audio.codecs import Coding
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
-from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, OneChannelReading
+from vocheck.mix.results import (
+    Arrival,
+    DestinationResult,
+    MixMeasurements,
+    OneChannelReading,
+    Stems,
+)
 from vocheck.policy.delivery import Check, check, gain_to, limiting, settle, worst
 from vocheck.policy.destinations import Destination, Ingest, Requirement
 from vocheck.policy.every import Policy
@@ -56,6 +62,7 @@ def facts_of(
         "digital_silence_s": measured.digital_silence_s,
         "voice_to_bed_lu": measured.voice_to_bed_lu,
         "loudness_to_dialogue_lu": measured.loudness_to_dialogue_lu,
+        **_stem_facts(measured.stems),
         "mono_fold_down_lu": measured.mono_fold_down_lu,
         "correlation": measured.correlation,
         "balance_db": measured.balance_db,
@@ -73,6 +80,15 @@ def facts_of(
         "codec": source.codec,
         "profile": source.profile,
         "bitrate_kbps": source.bitrate_kbps,
+    }
+
+
+def _stem_facts(stems: Stems | None) -> dict[str, float | str | None]:
+    found = None if stems is None else stems.in_mix
+    return {
+        "foreign_stems": None if found is None else len(found.foreign),
+        "stem_lag_s": None if found is None else found.latest_s,
+        "stem_gain_db": None if found is None else found.balance_db,
     }
 
 
@@ -210,6 +226,8 @@ def _applies(rule: Requirement, source: Source, facts: Facts) -> bool:
     # the stems that nobody gave.
     if rule.fact in ("mono_fold_down_lu", "correlation", "balance_db"):
         return source.channels == 2 and value is not None
+    if rule.fact in ("foreign_stems", "stem_lag_s", "stem_gain_db"):
+        return value is not None
     if rule.fact == "profile":
         return source.codec == "AAC"
     if rule.fact in ("bits", "bitrate_kbps"):
@@ -228,7 +246,8 @@ def _check(rule: Requirement, facts: Facts, reasons: Mapping[str, str]) -> Check
     programme = integrated if isinstance(integrated, float) else None
     value = facts[rule.fact]
     judged = check(rule, value, reason=_reason(rule.fact, reasons), integrated_lufs=programme)
-    if rule.fact == "dialogue_lufs" and value is None and programme is not None:
+    no_stem = reasons.get("dialogue_lufs", "").startswith("needs")
+    if rule.fact == "dialogue_lufs" and value is None and programme is not None and no_stem:
         words = (
             f"The whole mix is at {programme:.1f} LUFS, but the rule asks for the dialogue by "
             "itself: give the voice stem with --stem voice=FILE."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
@@ -82,6 +83,42 @@ class LoudnessOverTime(Result):
 
 
 @dataclass(frozen=True, kw_only=True)
+class StemMatch(Result):
+    """How the stems are found in the mix; a silent stem is not looked for.
+
+    Attributes
+    ----------
+    lag_s : mapping of str to float
+        How much later each stem starts than in the mix.
+    gain_db : mapping of str to float
+        How much louder each stem is than in the mix.
+    foreign : tuple of str
+        Stems that are not in the mix.
+    null_db : float or None
+        What is left of the mix when both stems are taken away as they are, against the mix;
+        ``None`` without both.
+    """
+
+    lag_s: Mapping[str, float]
+    gain_db: Mapping[str, float]
+    foreign: tuple[str, ...]
+    null_db: float | None
+
+    @property
+    def latest_s(self) -> float | None:
+        """The lag that is farthest from none."""
+        return max(self.lag_s.values(), key=abs, default=None)
+
+    @property
+    def balance_db(self) -> float | None:
+        """How much louder the voice is against the bed than in the mix; of one stem, its gain."""
+        gains = self.gain_db
+        if {"voice", "bed"} <= gains.keys():
+            return gains["voice"] - gains["bed"]
+        return next(iter(gains.values()), None)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Stems(Group):
     """The voice against its bed, measured on their stems.
 
@@ -99,6 +136,7 @@ class Stems(Group):
         Smallest lead of the voice over the bed in any 3 s in which it is active.
     closest_s : float or None
         Where: the middle of those 3 s.
+    in_mix : StemMatch
     """
 
     voice: str | None
@@ -108,6 +146,7 @@ class Stems(Group):
     voice_active: float | None
     closest_lu: float | None
     closest_s: float | None
+    in_mix: StemMatch
 
 
 @dataclass(frozen=True, kw_only=True)

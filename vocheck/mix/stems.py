@@ -6,12 +6,16 @@ bed. The mix itself, averaged there, gives the loudness of the dialogue that som
 for.
 
 One-channel stems count as played on both speakers.
+
+A stem is not believed unseen: it is looked for in the mix (`vocheck.mix.alignment`). One that is
+not in it, or does not start with it, measures nothing, and the reason is told.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -27,8 +31,11 @@ from vocheck.measurements.loudness import (
     LoudnessMeter,
     LoudnessReading,
 )
+from vocheck.mix.alignment import Floats, ThinMeter, fit_stems, null_db
 from vocheck.mix.blocks import Powers, active, parts
-from vocheck.mix.results import Stems
+from vocheck.mix.results import StemMatch, Stems
+from vocheck.policy.delivery import check
+from vocheck.policy.destinations import Destination
 
 STEMS = ("voice", "bed")
 _PART_S = 0.1  # the hop of the gating blocks of ITU-R BS.1770
@@ -36,7 +43,22 @@ _SHORT_TERM_PARTS = 30  # of 100 ms, in 3 s
 _ACTIVE_SHARE = 0.5  # a place counts where the voice is active in half of its 3 s
 
 
-def read_stems(stems: Mapping[str, str | os.PathLike[str]]) -> dict[str, LoudnessReading]:
+@dataclass(frozen=True, eq=False)
+class StemSound:
+    """What is kept of a stem.
+
+    Attributes
+    ----------
+    reading : LoudnessReading
+    thin : ndarray of float32, shape (samples,)
+        For finding it in the mix (`vocheck.mix.alignment`).
+    """
+
+    reading: LoudnessReading
+    thin: Floats
+
+
+def read_stems(stems: Mapping[str, str | os.PathLike[str]]) -> dict[str, StemSound]:
     """Measure each stem.
 
     Raises
@@ -49,15 +71,55 @@ def read_stems(stems: Mapping[str, str | os.PathLike[str]]) -> dict[str, Loudnes
     for name in stems:
         if name not in STEMS:
             raise VocheckError(f"--stem {name}: a stem is one of {', '.join(STEMS)}")
-    readings = {}
+    sounds = {}
     for name, path in stems.items():
         with open_audio(path) as file:
             source = file.source
             meter = LoudnessMeter(source.rate_hz, source.channels, source.layout)
+            thin = ThinMeter(source.rate_hz, source.channels)
             for block in file.blocks():
                 meter.feed(block)
-        readings[name] = meter.result()
-    return readings
+                thin.feed(block)
+        sounds[name] = StemSound(meter.result(), thin.result())
+    return sounds
+
+
+def match(mix: Floats, sounds: Mapping[str, StemSound]) -> StemMatch:
+    """Return whether the stems are in the mix, when they start and how loud they stand in it."""
+    thin = {name: sound.thin for name, sound in sounds.items()}
+    fits = fit_stems(mix, thin)
+    return StemMatch(
+        lag_s={name: fit.lag_s for name, fit in fits.items() if fit is not None},
+        gain_db={name: fit.gain_db for name, fit in fits.items() if fit is not None},
+        foreign=tuple(name for name, fit in fits.items() if fit is None),
+        null_db=null_db(mix, thin) if thin.keys() == set(STEMS) else None,
+    )
+
+
+def doubts(found: StemMatch, rules: Destination) -> dict[str, str]:
+    """Return why a stem is not believed, by its name; ``"both"`` where their balance is not.
+
+    Parameters
+    ----------
+    found : StemMatch
+    rules : Destination
+        What every mix is held to.
+    """
+
+    def beyond(fact: str, value: float | None) -> bool:
+        rule = rules.rule(fact)
+        return rule is not None and value is not None and check(rule, value).verdict != "pass"
+
+    reasons = {name: f"the {name} stem is not in the mix" for name in found.foreign}
+    reasons |= {
+        name: f"the {name} stem starts {abs(lag):.2f} s {'later' if lag > 0 else 'earlier'} than "
+        "in the mix"
+        for name, lag in found.lag_s.items()
+        if beyond("stem_lag_s", lag)
+    }
+    if len(found.gain_db) == len(STEMS) and beyond("stem_gain_db", found.balance_db):
+        reasons["both"] = "the stems do not stand to each other as in the mix"
+    return reasons
 
 
 def dialogue_lufs(mix: LoudnessReading, voice: LoudnessReading) -> float | None:
@@ -74,11 +136,25 @@ def compare(
     stems: Mapping[str, str | os.PathLike[str]],
     readings: Mapping[str, LoudnessReading],
     mix: LoudnessReading,
+    found_in_mix: StemMatch,
+    doubted: Mapping[str, str],
 ) -> tuple[Stems, float | None]:
-    """Return what the stems say, and how far the voice stands over the bed in LU."""
+    """Return what the stems say, and how far the voice stands over the bed in LU.
+
+    Parameters
+    ----------
+    stems : mapping of str to path-like
+    readings : mapping of str to LoudnessReading
+        Of those that are believed.
+    mix : LoudnessReading
+    found_in_mix : StemMatch
+    doubted : mapping of str to str
+        Why a stem, or the balance of both, is not believed.
+    """
     names = {name: Path(stems[name]).name if name in stems else None for name in STEMS}
     absent = [name for name in STEMS if name not in stems]
     why = f"no stem was given for the {' and the '.join(absent)}" if absent else ""
+    why = "; ".join(doubted.values()) or why
     found: dict[str, float | None] = dict.fromkeys(
         ("voice_lufs", "bed_lufs", "voice_active", "closest_lu", "closest_s")
     )
@@ -88,7 +164,7 @@ def compare(
         if speaks.any():
             found["voice_lufs"] = OFFSET_LU + db(float(voice[speaks].mean()))
             found["voice_active"] = float(speaks.sum()) / max(len(parts(mix)), len(voice))
-            if "bed" in readings:
+            if "bed" in readings and "both" not in doubted:
                 lead = _against_bed(voice, speaks, parts(readings["bed"]), found)
         else:
             why = why or "the voice stem is silent"
@@ -105,6 +181,7 @@ def compare(
         voice_active=found["voice_active"],
         closest_lu=found["closest_lu"],
         closest_s=found["closest_s"],
+        in_mix=found_in_mix,
         not_measured=missing,
     )
     return result, lead

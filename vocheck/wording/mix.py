@@ -6,7 +6,7 @@ import math
 
 from vocheck.audio.tracks import Track
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
-from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, MixResult
+from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, MixResult, StemMatch
 from vocheck.policy.delivery import Check
 from vocheck.policy.destinations import FACTS
 from vocheck.wording.delivery import gain_words
@@ -130,6 +130,23 @@ def extent(result: MixResult) -> str:
     words = [] if source.picture_s is None else [f"picture {source.picture_s:.1f} s"]
     sound = f"sound {source.duration_s:.1f} s"
     return ", ".join([*words, f"{sound} from {clock(source.start_s)}" if source.start_s else sound])
+
+
+def stems_in_mix(found: StemMatch) -> str:
+    """Return how each stem was found in the mix."""
+    said = [f"{name} not in the mix" for name in found.foreign]
+    for name, lag in found.lag_s.items():
+        words = []
+        if round(lag, 2):
+            words.append(f"{abs(lag):.2f} s {'late' if lag > 0 else 'early'}")
+        gain = found.gain_db[name]
+        if round(gain, 1):
+            words.append(f"{abs(gain):.1f} dB {'louder' if gain > 0 else 'softer'} than there")
+        said.append(f"{name} {listed(words) if words else 'as in the mix'}")
+    if found.null_db is not None:
+        rest = number(found.null_db, 0, "dB")
+        said.append(f"the mix less both leaves {rest}")
+    return "; ".join(said)
 
 
 def digital_silence(measured: MixMeasurements) -> str:

@@ -27,6 +27,7 @@ from vocheck.wording.mix import (
     sentence,
     shown_lufs,
     shown_target,
+    stems_in_mix,
     track,
     two_speakers,
     value_words,
@@ -345,6 +346,8 @@ def _facts(result: MixResult) -> list[dict[str, Any]]:
         rows.append(("Correlation of the sides", number(m.correlation, 2), None))
     if m.louder_side is not None:
         rows.append((f"Louder: {m.louder_side}", number(m.balance_db, 1, "dB"), None))
+    if stems is not None and (found := stems_in_mix(stems.in_mix)):
+        rows.append(("Stems", found, None))
     if m.voice_to_bed_lu is not None:
         rows.append(("Voice over bed", number(m.voice_to_bed_lu, 1, "LU"), None))
     if stems is not None and stems.closest_lu is not None:

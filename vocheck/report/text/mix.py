@@ -19,6 +19,7 @@ from vocheck.wording.mix import (
     one_channel,
     sentence,
     shown_lufs,
+    stems_in_mix,
     track,
     value_words,
 )
@@ -207,7 +208,8 @@ def _stems(measured: MixMeasurements) -> list[list[str]]:
     stems = measured.stems
     if stems is None:
         return []
-    rows = []
+    told = stems_in_mix(stems.in_mix)
+    rows = [["stems", told]] if told else []
     if measured.voice_to_bed_lu is not None:
         words = number(measured.voice_to_bed_lu, unit="LU")
         if stems.closest_lu is not None:
