@@ -48,7 +48,8 @@ class LeqMMeter:
         hop = round(_HOP_S * rate_hz)
         self._rate, self._size = rate_hz, 2 * hop
         self._sections = Sections(channels, _HOPS * hop, overlap=hop)
-        self._window = np.sin(np.pi * (np.arange(self._size) + 0.5) / self._size)
+        window = np.sin(np.pi * (np.arange(self._size) + 0.5) / self._size)
+        self._window = window.astype(np.float32)
         names = layout or (SCREEN[0],) * channels
         self._gains = np.array([power_ratio(_channel_db(name)) for name in names])
         # Half of a real signal's spectrum: all but 0 Hz, which is weighted out, and the highest
@@ -79,11 +80,13 @@ class LeqMMeter:
         return SINE_DB + db(energy / (sound_s * self._rate) / _MEAN_SQUARE_OF_SINE)
 
     def _measure(self, section: npt.NDArray[np.float32]) -> float:
+        from scipy.fft import rfft
+
         energies = np.zeros(len(section))
         for number, channel in enumerate(section):
-            spectra = np.fft.rfft(framed(channel, self._size, self._size // 2) * self._window)
+            spectra = rfft(framed(channel, self._size, self._size // 2) * self._window)
             power = np.square(spectra.real) + np.square(spectra.imag)
-            energies[number] = float(power.sum(axis=0) @ self._curve)
+            energies[number] = float(power.sum(axis=0, dtype=np.float64) @ self._curve)
         return float(self._gains @ energies)
 
 
