@@ -121,6 +121,23 @@ def test_the_page_never_scrolls_sideways(page, width: int):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_nothing_scrolls_sideways_on_a_telephone(page):
+    """Each check is read from top to bottom: no part of the page is wider than the screen."""
+    page.set_viewport_size({"width": 390, "height": 900})
+    wide = "[...document.querySelectorAll('main .scroll, main .card, main table')]"
+    assert page.evaluate(f"{wide}.filter(e => e.scrollWidth > e.clientWidth + 1).length") == 0
+    assert page.locator(".checks td").last.bounding_box()["width"] <= 390
+
+
+def test_what_is_not_in_order_comes_first(page):
+    """In the table no check that passes stands above one that does not."""
+    words = page.locator(".checks .severity").all_inner_texts()
+    order = ["Fail", "Cannot tell", "Warn", "Not published", "Pass"]
+    assert words == sorted(words, key=order.index)
+    verdicts = page.locator(".where .head .verdict").all_inner_texts()
+    assert verdicts == sorted(verdicts, key=order.index)
+
+
 def test_every_check_has_its_source_and_status(folder: Path):
     """The table holds each check of the result once, with whose number it is."""
     result = check_mix(next(folder.glob("mix*.wav")), ["social", "ebu-r128"])

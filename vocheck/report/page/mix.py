@@ -99,10 +99,12 @@ def _mix(result: MixResult) -> dict[str, Any]:
         "track": track(result),
         "duration_s": duration,
         "duration": clock(duration),
-        "checks": [_check(check) for check in result.checks if check.verdict != "pass"],
-        "destinations": [_destination(d) for d in result.destinations],
-        "table": [_row(check, "the mix itself") for check in result.checks]
-        + [_row(check, d.name) for d in result.destinations for check in d.checks],
+        "checks": _poor(result.checks),
+        "destinations": [
+            _destination(d)
+            for d in sorted(result.destinations, key=lambda d: _ORDER.index(d.verdict))
+        ],
+        "table": _table(result),
         "plot": _plot(result, momentary, short_term),
         "lead": _lead(result),
         "overs": _overs(result),
@@ -144,7 +146,7 @@ def _destination(result: DestinationResult) -> dict[str, Any]:
         "title": result.title,
         "verdict": result.verdict.replace(" ", "-"),
         "verdict_word": VERDICTS[result.verdict],
-        "checks": [_check(check) for check in result.checks if check.verdict != "pass"],
+        "checks": _poor(result.checks),
         "passed": sum(check.verdict == "pass" for check in result.checks),
         "gain": gain(result),
         "one_channel": one_channel(result),
@@ -152,6 +154,24 @@ def _destination(result: DestinationResult) -> dict[str, Any]:
         "ingest": arrival(result),
         "note": result.note,
     }
+
+
+_ORDER = ("fail", "cannot tell", "warn", "not published", "pass")
+"""What has to be seen comes first."""
+
+
+def _poor(checks: Sequence[Check]) -> list[dict[str, Any]]:
+    """Return the checks that are not in order, the worst first."""
+    ordered = sorted(checks, key=lambda check: _ORDER.index(check.verdict))
+    return [_check(check) for check in ordered if check.verdict != "pass"]
+
+
+def _table(result: MixResult) -> list[dict[str, Any]]:
+    """Return every check, the worst first."""
+    checks = [("the mix itself", check) for check in result.checks]
+    checks += [(d.name, check) for d in result.destinations for check in d.checks]
+    ordered = sorted(checks, key=lambda pair: _ORDER.index(pair[1].verdict))
+    return [_row(check, where) for where, check in ordered]
 
 
 def _check(check: Check) -> dict[str, Any]:
