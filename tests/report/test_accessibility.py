@@ -16,6 +16,7 @@ from vocheck.booth.serve import PageServer
 from vocheck.cli import run
 from vocheck.report.booth_page import PAGE, render_state
 from vocheck.session.take import check_take
+from vocheck.wording.booth import screen_of_take
 
 
 @pytest.fixture(scope="module")
@@ -59,10 +60,10 @@ def test_axe_finds_nothing_on_the_booth_page(browser, verdict: str, scheme: str)
     booth = Booth(["01_river", "02_kiln"])
     booth.add(take)
     with PageServer(PAGE) as server:
-        server.publish(render_state(booth, take))
+        server.publish(render_state(screen_of_take(take, booth), booth))
         page = browser.new_page(color_scheme=scheme)
         page.goto(server.url)
-        page.locator(f"h1.{verdict}").wait_for()
+        page.locator(f".sign.{verdict}").wait_for()
         assert faults(page) == []
         page.close()
 

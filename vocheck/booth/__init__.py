@@ -2,10 +2,11 @@
 
 `Booth` is told of each take as it comes, and answers what the crew needs to know before the talent
 leaves: which lines still need a clean take, whether level, tone, noise or room have drifted since
-the first good take, and whether the gain set on the test read leaves headroom for the real thing.
+the first good take and what changed them, and whether the gain set on the test read leaves headroom
+for the real thing.
 
-Beside it: `folder` tells which recordings are finished, `linelog` keeps results through a power
-cut, `serve` shows a page to a tablet.
+Beside it: `drift` tells what has changed since the first good take, `folder` which recordings are
+finished; `linelog` keeps results through a power cut, `serve` shows a page to a tablet.
 """
 
 from __future__ import annotations
@@ -16,11 +17,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from vocheck.booth.drift import Drift, find_drift
 from vocheck.policy.every import Policy
 from vocheck.policy.judge import Verdict
 from vocheck.results import Result
 from vocheck.session.take import TakeResult
-from vocheck.takes.match import Difference, match_results
 
 __all__ = [
     "Booth",
@@ -32,6 +33,7 @@ __all__ = [
     "has_speech",
     "is_test_read",
     "line_of",
+    "only_words",
 ]
 
 _TEST_READ = re.compile(r"(?:^|[ ._-])test", re.IGNORECASE)
@@ -39,11 +41,21 @@ _TEST_READ = re.compile(r"(?:^|[ ._-])test", re.IGNORECASE)
 
 @dataclass(frozen=True, kw_only=True)
 class TakeState(Result):
-    """One take in the table of its line."""
+    """One take in the table of its line.
+
+    Attributes
+    ----------
+    path : str
+    take : int or None
+    verdict : {"keep", "fixable", "retake"}
+    listen : bool
+        Whether only its words keep it from being clean (see `only_words`).
+    """
 
     path: str
     take: int | None
     verdict: Verdict
+    listen: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,6 +132,13 @@ class Booth:
         How many clean takes each line needs.
     policy : Policy, optional
         What the session is held to; as shipped where omitted.
+
+    Attributes
+    ----------
+    test_read : Headroom or None
+        What the last test read said.
+    room_tone : TakeResult or None
+        The last recording in which nobody speaks.
     """
 
     def __init__(
@@ -129,23 +148,19 @@ class Booth:
         self._script = tuple(lines)
         self._wanted = wanted
         self._takes: dict[str, TakeResult] = {}
-        self._reference: str | None = None
+        self.test_read: Headroom | None = None
+        self.room_tone: TakeResult | None = None
 
     def add(self, take: TakeResult) -> None:
-        """Take note of a take, or of its new version; the first good one is the reference."""
+        """Take note of a take, or of its new version; one recorded over is the newest."""
         path = _path(take)
+        if path in self._takes and self._takes[path].sha256 != take.sha256:
+            del self._takes[path]
         self._takes[path] = take
-        if self._reference is None and take.verdict == "keep":
-            self._reference = path
-        elif self._reference == path and take.verdict != "keep":
-            self._choose_reference()
 
     def remove(self, path: str) -> TakeResult | None:
         """Forget a take that was deleted, and return it."""
-        take = self._takes.pop(path, None)
-        if self._reference == path:
-            self._choose_reference()
-        return take
+        return self._takes.pop(path, None)
 
     def known(self, path: str) -> TakeResult | None:
         """Return what was measured of a take, if it is part of the session."""
@@ -156,7 +171,9 @@ class Booth:
         """Every line: those of the script in its order, then the others as they came."""
         by_line: dict[str, list[TakeState]] = {line: [] for line in self._script}
         for path, take in self._takes.items():
-            state = TakeState(path=path, take=take.take, verdict=take.verdict)
+            state = TakeState(
+                path=path, take=take.take, verdict=take.verdict, listen=only_words(take)
+            )
             by_line.setdefault(line_of(take), []).append(state)
         return tuple(self._line(line, takes) for line, takes in by_line.items())
 
@@ -169,32 +186,27 @@ class Booth:
             needed=max(0, self._wanted - clean),
         )
 
+    def next_line(self, take: TakeResult) -> LineState | None:
+        """Return the line to record after a take: its own while that needs one, else the next."""
+        lines = self.lines
+        own = next((i for i, line in enumerate(lines) if line.line == line_of(take)), 0)
+        return next((line for line in (*lines[own:], *lines[:own]) if line.needed), None)
+
     @property
     def reference(self) -> TakeResult | None:
         """The first good take."""
-        return self._takes[self._reference] if self._reference else None
+        return next((take for take in self._takes.values() if take.verdict == "keep"), None)
 
-    def drift(self, take: TakeResult) -> tuple[Difference, ...]:
-        """Return in what a take differs from the first good one by more than takes of a session do.
-
-        Each has a sentence, and what to change in the booth.
-        """
-        reference = self.reference
-        if reference is None or reference.path == take.path:
-            return ()
-        rows = self._policy.drift
-        return tuple(
-            difference
-            for difference in match_results(reference, take, self._policy).differences
-            if difference.name in rows
-            and rows[difference.name].rule.severity_of(difference.difference) is not None
-        )
+    def drift(self, take: TakeResult) -> Drift | None:
+        """Return what has changed since the first good take; ``None`` where nothing has."""
+        return find_drift(take, self._before(take), self._policy)
 
     def other_format(self, take: TakeResult) -> tuple[Change, ...]:
         """Return in what the file format differs from that of the first good take."""
-        if self.reference is None:
+        reference = next((t for t in self._before(take) if t.verdict == "keep"), None)
+        if reference is None:
             return ()
-        one, other = self.reference.source, take.source
+        one, other = reference.source, take.source
         changes = (
             Change(fact="rate_hz", before=one.rate_hz, now=other.rate_hz),
             Change(fact="bits", before=one.bits, now=other.bits),
@@ -202,15 +214,27 @@ class Booth:
         )
         return tuple(change for change in changes if change.before != change.now)
 
-    def _choose_reference(self) -> None:
-        self._reference = next(
-            (path for path, take in self._takes.items() if take.verdict == "keep"), None
-        )
+    def _before(self, take: TakeResult) -> list[TakeResult]:
+        """Return the takes that came before one, oldest first."""
+        paths = [*self._takes]
+        path = _path(take)
+        return [
+            self._takes[other] for other in paths[: paths.index(path) if path in paths else None]
+        ]
 
 
 def line_of(take: TakeResult) -> str:
     """Return the line of a take; where the name tells none, the name of its folder."""
     return take.line or Path(_path(take)).absolute().parent.name
+
+
+def only_words(take: TakeResult) -> bool:
+    """Whether the sound of a take is clean, and words of its script may be missing.
+
+    A recognizer says so, which may be wrong: somebody has to listen.
+    """
+    told = [finding for finding in take.findings if finding.severity != "note"]
+    return bool(told) and all(finding.fact.startswith("reading.") for finding in told)
 
 
 def is_test_read(path: str | Path) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import time
 from collections.abc import Iterator
@@ -26,8 +27,14 @@ if TYPE_CHECKING:
     from vocheck.session.each import Failure
     from vocheck.session.settings import Settings
     from vocheck.session.take import TakeResult
+    from vocheck.wording.booth import Screen
 
 RESULTS_NAME = "vocheck-watch.jsonl"
+
+_SCROLLED = "\x1b[{rows};1H{ends}"
+"""Moves what a terminal shows up into what it remembers (ECMA-48, CUP, then line feeds)."""
+_CLEAR = "\x1b[H\x1b[J"
+"""Home, and erase from there (ECMA-48, CUP and ED)."""
 
 
 @click.command("watch", cls=Command)
@@ -69,7 +76,11 @@ RESULTS_NAME = "vocheck-watch.jsonl"
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Its port."
 )
-@click.option("--bell/--no-bell", default=None, help="Ring on retake.  [default: in a terminal]")
+@click.option(
+    "--bell/--no-bell",
+    default=None,
+    help="Ring on retake, and where missing words make a verdict worse.  [default: in a terminal]",
+)
 @click.option(
     "--every",
     "every_s",
@@ -106,9 +117,10 @@ def command(
 ) -> int:
     """Stand by while takes are recorded into FOLDER, and judge each when it is finished.
 
-    The verdict stands there in large letters, with what to change before the next take and the
-    table of lines: which have a clean take, and which still need one. The bell rings on a retake.
-    With a script, whether its words were read follows a moment later. Every result is written at
+    The verdict stands there in large letters, with the one thing to do before the next take, why,
+    and the table of lines: which have a clean take, and which still need one. The bell rings on a
+    retake. With a script, whether its words were read follows a moment later: LISTEN where some
+    may be missing. Every result is written at
     once, so nothing is lost. Ctrl-C ends the session.
 
     A recording with "test" in its name is the test read: it tells whether the gain leaves headroom.
@@ -208,6 +220,7 @@ class _Desk:
     ) -> None:
         from vocheck.booth.linelog import read_lines
         from vocheck.script.reading import can_hear_words
+        from vocheck.wording.booth import standing_by
 
         self._watcher = watcher
         self._booth = booth
@@ -221,6 +234,10 @@ class _Desk:
             for line in read_lines(log.path)
         }
         self._last: TakeResult | None = None
+        self._screen = standing_by()
+        self._rings = 0
+        # Where the terminal can be drawn on, one verdict stands there at a time.
+        self._framed = bool(ink) and os.environ.get("TERM", "dumb") != "dumb"
         self._publish()
 
     def warm_up(self) -> None:
@@ -258,20 +275,13 @@ class _Desk:
         elif isinstance(event, Gone):
             if (take := self._booth.remove(str(event.path))) is not None:
                 self._last = None if self._last is take else self._last
-                self._say_lines(plain(f"{event.path.name} was deleted."))
+                self._say(plain(f"{event.path.name} was deleted."))
         elif (take := self._booth.remove(str(event.old))) is not None:
             self._rename(take, event.new)
         else:
             self._measure(event.new)
 
     def _measure(self, path: Path) -> None:
-        from vocheck.booth import forecast_headroom, is_test_read
-        from vocheck.report.text.watch import (
-            render_aside,
-            render_headroom,
-            render_unread,
-            render_verdict,
-        )
         from vocheck.session.each import Failure
         from vocheck.session.take import check_all
 
@@ -280,33 +290,40 @@ class _Desk:
             return  # written to or taken away meanwhile: another event will tell
         known = self._booth.known(str(path))
         self._write(result)
+        if known is not None and known.sha256 == getattr(result, "sha256", None):
+            return  # touched, not recorded again
         if isinstance(result, Failure):
             self._booth.remove(str(path))
-            click.echo(render_unread(result), nl=False)
-        elif known is not None and known.sha256 == result.sha256:
-            return  # touched, not recorded again
-        elif is_test_read(path):
-            click.echo(
-                render_headroom(result, forecast_headroom(result, self._settings.policy)), nl=False
-            )
-        elif not _is_take(result):
-            click.echo(render_aside(result), nl=False)
-        else:
-            self._booth.add(result)
-            self._last = result
-            text = render_verdict(result, self._booth, ink=self._ink, again=known is not None)
-            click.echo(text, nl=False)
-            if self._bell and result.verdict == "retake":
-                click.echo("\a", nl=False)
-        self._publish()
+        screen = self._taken_in(result, again=known is not None)
+        self._show(screen)
+        self._ring(screen.kind == "retake")
         if self._booth.known(str(path)) is result:
             self._listen(result)
 
+    def _taken_in(self, result: TakeResult | Failure, *, again: bool) -> Screen:
+        """Note what was recorded, and return what is shown of it."""
+        from vocheck.booth import forecast_headroom, is_test_read
+        from vocheck.session.each import Failure
+        from vocheck.wording import booth as wording
+
+        if isinstance(result, Failure):
+            return wording.screen_of_failure(result)
+        if is_test_read(result.path or ""):
+            self._booth.test_read = forecast_headroom(result, self._settings.policy)
+            return wording.screen_of_test_read(result, self._booth.test_read)
+        if not _is_take(result):
+            self._booth.room_tone = result
+            return wording.screen_of_tone(result)
+        self._booth.add(result)
+        self._last = result
+        return wording.screen_of_take(result, self._booth, again=again)
+
     def _listen(self, take: TakeResult) -> None:
         """Hold a take against the script, which takes longer than its verdict may."""
-        from vocheck.report.text.watch import render_verdict, render_words
+        from vocheck.report.text.watch import render_words
         from vocheck.session.each import Failure, each
         from vocheck.session.take import hear_words
+        from vocheck.wording.booth import is_worse, kind_of, screen_of_take
 
         text, path = self._text(take), Path(take.path or "")
         if text is None:
@@ -319,12 +336,47 @@ class _Desk:
             self._booth.add(heard)
             self._last = heard if self._last is take else self._last
             self._write(heard)
-            if heard.verdict == take.verdict:
-                told = render_words(heard, self._booth)
-            else:  # seen from across the room, as the first verdict was
-                told = render_verdict(heard, self._booth, ink=self._ink)
-            click.echo(told, nl=False)
-            self._publish()
+            screen = screen_of_take(heard, self._booth)
+            if self._framed or screen.kind != self._screen.kind:
+                self._show(screen, anew=False)
+            else:
+                click.echo(render_words(heard, self._booth), nl=False)
+                self._screen = screen
+                self._publish()
+            self._ring(is_worse(kind_of(heard), kind_of(take)))
+
+    def _show(self, screen: Screen, note: str = "", *, anew: bool = True) -> None:
+        """Show what came last in terminal and page.
+
+        Parameters
+        ----------
+        screen : Screen
+        note : str
+            What has happened beside it.
+        anew : bool
+            Whether it is about another recording than what is shown: that is then kept above.
+        """
+        from vocheck.report.text.watch import render_screen
+
+        self._screen = screen
+        if self._framed:
+            rows = shutil.get_terminal_size().lines - 1
+            text = render_screen(screen, self._booth, ink=self._ink, note=note, rows=rows)
+            click.echo((_SCROLLED.format(rows=rows + 1, ends="\n" * rows) if anew else "") + _CLEAR)
+            click.echo(text, nl=False)
+        else:
+            text = render_screen(screen, self._booth, ink=self._ink, note=note)
+            click.echo(f"\n{text}", nl=False)
+        self._publish()
+
+    def _ring(self, needed: bool) -> None:
+        """Ring in the terminal, where that is wanted, and on the page."""
+        if not needed:
+            return
+        self._rings += 1
+        if self._bell:
+            click.echo("\a", nl=False)
+        self._publish()
 
     def _text(self, take: TakeResult) -> str | None:
         from vocheck.script.text import text_of
@@ -342,7 +394,7 @@ class _Desk:
         self._last = renamed if self._last is take else self._last
         self._booth.add(renamed)
         self._write(renamed)
-        self._say_lines(told)
+        self._say(told)
 
     def _under_name(self, take: TakeResult, path: Path) -> TakeResult:
         """Return a take as its new name tells line and number."""
@@ -357,11 +409,19 @@ class _Desk:
             source=replace(take.source, path=str(path)),
         )
 
-    def _say_lines(self, text: str) -> None:
+    def _say(self, note: str) -> None:
+        """Tell what has happened to a take that was told before."""
         from vocheck.report.text.watch import render_lines
+        from vocheck.wording.booth import screen_of_take, standing_by
 
-        click.echo(f"\n{text}\n{render_lines(self._booth.lines)}")
-        self._publish()
+        last = self._last
+        screen = standing_by() if last is None else screen_of_take(last, self._booth)
+        if self._framed:
+            self._show(screen, note, anew=False)
+        else:
+            click.echo(f"\n{note}\n{render_lines(self._booth.lines)}")
+            self._screen = screen
+            self._publish()
 
     def _write(self, result: TakeResult | Failure) -> None:
         """Write a result down, unless an earlier session has it already."""
@@ -377,7 +437,7 @@ class _Desk:
         if self._server is not None:
             from vocheck.report.booth_page import render_state
 
-            self._server.publish(render_state(self._booth, self._last))
+            self._server.publish(render_state(self._screen, self._booth, self._rings))
 
 
 def _is_take(result: TakeResult) -> bool:

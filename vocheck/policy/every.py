@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from vocheck.policy.tolerances import (
         Audible,
         Character,
-        Drift,
+        DriftRules,
         HeadroomRow,
         Match,
         Pace,
@@ -104,11 +104,11 @@ class Policy:
         return load_match(self.config)
 
     @cached_property
-    def drift(self) -> Mapping[str, Drift]:
+    def drift(self) -> DriftRules:
         """What a running session is held to."""
-        from vocheck.policy.tolerances import DRIFT
+        from vocheck.policy.tolerances import load_drift
 
-        return DRIFT.load(self.config)
+        return load_drift(self.config)
 
     @cached_property
     def headroom(self) -> HeadroomRow:

@@ -25,7 +25,7 @@ from vocheck.policy.rule import (
     Value,
     is_beyond,
 )
-from vocheck.policy.words import facts_for, fill
+from vocheck.policy.words import facts_for, fill, told_apart
 from vocheck.results import Result, to_plain
 from vocheck.script.reading import Reading
 
@@ -107,7 +107,7 @@ class Finding(Judgment):
 
     def _text(self, name: str) -> str:
         return fill(
-            self.rule.texts[name],
+            told_apart(self.rule.texts[name], self.value, self.limit),
             value=self.value,
             limit=self.limit,
             count=self.count if self.count is not None else self.value,

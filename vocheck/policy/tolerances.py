@@ -121,6 +121,7 @@ class Drift(Row):
 
     sense: Literal["above", "either"]
     beyond: float
+    spread: float = 0.0
 
     def check(self, where: str) -> None:
         """Check the number.
@@ -131,6 +132,7 @@ class Drift(Row):
             If it is negative.
         """
         not_negative(self.beyond, f"{where}: beyond")
+        not_negative(self.spread, f"{where}: spread")
 
     @property
     def rule(self) -> Rule:
@@ -141,6 +143,31 @@ class Drift(Row):
             sense="away" if self.sense == "either" else "above",
             thresholds=(Threshold("note", self.beyond, self.source, self.status),),
         )
+
+    def way(self, difference: float | None) -> int:
+        """Return 1 for a difference beyond the row, -1 for one beyond it downwards, 0 within it."""
+        if difference is None or self.rule.severity_of(difference) is None:
+            return 0
+        return 1 if difference > 0 else -1
+
+
+@dataclass(frozen=True, kw_only=True)
+class PoolRow(Row):
+    """``[drift.pool]``: how many takes tell a change of the room, and how sure they must be."""
+
+    takes: int
+    sure: float
+
+    def check(self, where: str) -> None:
+        """Check the numbers.
+
+        Raises
+        ------
+        TargetError
+            If they do not fit.
+        """
+        positive(self.takes, f"{where}: takes")
+        not_negative(self.sure, f"{where}: sure")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -296,7 +323,7 @@ MATCH = Section(
     Tolerance,
     others={"eq": EqRow, "distance": DistanceRow, "other_text": SpeechRow},
 )
-DRIFT = Section("drift", "booth.toml", Drift, inside="drift")
+DRIFT = Section("drift", "booth.toml", Drift, inside="drift", others={"pool": PoolRow})
 HEADROOM = Section("headroom", "booth.toml", HeadroomRow, inside="headroom")
 POSITIONS = Section("positions", "positions.toml", Audible)
 CHARACTER = Section("character", "rooms.toml", Character, inside="character")
@@ -327,3 +354,24 @@ def load_match(config: Config | None = None) -> Match:
     others = {name: rows[name] for name in MATCH.others}
     tolerances = {name: row for name, row in rows.items() if name not in others}
     return Match(tolerances=tolerances, **others)
+
+
+@dataclass(frozen=True)
+class DriftRules:
+    """What a running session is held to."""
+
+    rows: Mapping[str, Drift]
+    pool: PoolRow
+
+
+def load_drift(config: Config | None = None) -> DriftRules:
+    """Return what a running session is held to: as shipped, with a studio's overrides.
+
+    Raises
+    ------
+    TargetError
+        If an override is malformed.
+    """
+    rows: dict[str, Any] = DRIFT.load(config)
+    drifts = {name: row for name, row in rows.items() if name not in DRIFT.others}
+    return DriftRules(rows=drifts, pool=rows["pool"])

@@ -23,6 +23,7 @@ _CHOICE = re.compile(r"\{(\w+)\?([^|{}]*)\|([^|{}]*)\}")
 _FACT = re.compile(r"m\.([a-z_][\w.]*?)(?:\[(\d+)\]\.(\w+))?")
 # Of the formats of Python those that a sentence needs: no width of a million, nothing nested.
 _FORMAT = re.compile(r"[-+ ]?0?\d?,?(?:\.\d)?[dfge%s]?")
+_BESIDE = re.compile(r"\{(value|limit):([-+ ]?)\.([0-2])f\}")
 _SAMPLES: Mapping[type, Any] = {bool: True, int: 2, float: 2.5, str: "text"}
 
 
@@ -52,6 +53,23 @@ def fill(text: str, **values: Any) -> str:
             value = values[name]
             parts.append(_shown(value, form or ""))
     return "".join(parts)
+
+
+def told_apart(text: str, value: Any, limit: Any) -> str:
+    """Return a text whose ``{value}`` and ``{limit}`` do not read alike where they differ.
+
+    "-60 dB, limit -60" explains nothing; decimals are added until the two are told apart, three at
+    most.
+    """
+    beside = {name: int(digits) for name, _, digits in _BESIDE.findall(text)}
+    if len(beside) < 2 or not all(isinstance(number, int | float) for number in (value, limit)):
+        return text
+    digits = max(beside.values())
+    while digits < 3 and value != limit and f"{value:.{digits}f}" == f"{limit:.{digits}f}":
+        digits += 1
+    if digits == max(beside.values()):
+        return text
+    return _BESIDE.sub(rf"{{\1:\2.{digits}f}}", text)
 
 
 def _shown(value: Any, form: str) -> str:

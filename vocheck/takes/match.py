@@ -310,14 +310,15 @@ def _eq(a: Measurements, b: Measurements, row: EqRow) -> tuple[EqBand, ...]:
 
 def _bass_db(a: Measurements, b: Measurements, least_db: float) -> float | None:
     """Return how much more bass b has than a, where it is enough to hint at a distance."""
-
-    def bass(m: Measurements) -> float | None:
-        low, middle = _bands(m, *_BASS_HZ), _bands(m, *_MIDDLE_HZ)
-        if not low or not middle:
-            return None
-        return float(np.mean(list(low.values())) - np.mean(list(middle.values())))
-
-    first, second = bass(a), bass(b)
+    first, second = bass_db(a), bass_db(b)
     if first is None or second is None or abs(second - first) < least_db:
         return None
     return second - first
+
+
+def bass_db(m: Measurements) -> float | None:
+    """Return the bass of a voice (80 to 250 Hz) against its middle (500 Hz to 2 kHz)."""
+    low, middle = _bands(m, *_BASS_HZ), _bands(m, *_MIDDLE_HZ)
+    if not low or not middle:
+        return None
+    return float(np.mean(list(low.values())) - np.mean(list(middle.values())))

@@ -1,41 +1,65 @@
-"""The booth in the terminal: the verdict in letters that are read from across the room."""
+"""The booth in the terminal: the verdict in letters that are read from across the room.
+
+A frame fits the terminal: verdict, what to do, why, and of the lines as many as there is room for,
+first of all the one that was just recorded and those that still need a take.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from vocheck.booth import Booth, Headroom, LineState, TakeState
+import click
+
+from vocheck.booth import Booth, LineState, TakeState
 from vocheck.plain import plain, shown_plainly
-from vocheck.policy.judge import Finding
-from vocheck.report.text.style import bold, paint, table, wrap
-from vocheck.session.each import Failure
+from vocheck.report.text.style import bold, dim, line_width, paint, table, wrap
 from vocheck.session.take import TakeResult
 from vocheck.wording.booth import (
-    aside_words,
+    Kind,
+    Screen,
     farewell_sentence,
-    headroom_sentence,
     needed_words,
+    progress_words,
+    standing_facts,
     title,
-    warnings,
 )
-from vocheck.wording.findings import instruction, of_words, on_words
+from vocheck.wording.findings import message, of_words, on_words
 from vocheck.wording.script import reading_sentence
-from vocheck.wording.vocabulary import file_name, verdict_word
+from vocheck.wording.vocabulary import counted, file_name, fitted, shortened
 
-MOST_FINDINGS = 3
-"""Findings told of one take while the talent waits; the report has them all."""
+MOST_DETAILS = 3
+"""What else is told of one take while the talent waits; the report has it all."""
+
+LONGEST_NAME = 24
+"""Of a line in the table."""
+
+_COLORS: dict[Kind, str] = {
+    "keep": "keep",
+    "listen": "note",
+    "fixable": "fixable",
+    "retake": "retake",
+    "test": "note",
+    "tone": "note",
+    "unread": "fail",
+    "standing by": "",
+}
 
 _LETTERS = {
     "A": (" ## ", "#  #", "####", "#  #", "#  #"),
     "B": ("### ", "#  #", "### ", "#  #", "### "),
+    "D": ("### ", "#  #", "#  #", "#  #", "### "),
     "E": ("####", "#   ", "### ", "#   ", "####"),
     "F": ("####", "#   ", "### ", "#   ", "#   "),
     "I": ("#", "#", "#", "#", "#"),
     "K": ("#  #", "# # ", "##  ", "# # ", "#  #"),
     "L": ("#   ", "#   ", "#   ", "#   ", "####"),
+    "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
+    "O": (" ## ", "#  #", "#  #", "#  #", " ## "),
     "P": ("### ", "#  #", "### ", "#   ", "#   "),
     "R": ("### ", "#  #", "### ", "# # ", "#  #"),
+    "S": (" ###", "#   ", " ## ", "   #", "### "),
     "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
+    "U": ("#  #", "#  #", "#  #", "#  #", " ## "),
     "X": ("#   #", " # # ", "  #  ", " # # ", "#   #"),
 }
 
@@ -46,7 +70,7 @@ def large(word: str, ink: str = "█") -> str:
     Parameters
     ----------
     word : str
-        ``KEEP``, ``FIXABLE`` or ``RETAKE``.
+        One of `vocheck.wording.booth.WORDS`.
     ink : str
         What the letters are drawn with, e.g. ``"#"`` where the terminal knows no blocks.
     """
@@ -56,30 +80,54 @@ def large(word: str, ink: str = "█") -> str:
 
 
 @shown_plainly
-def render_verdict(take: TakeResult, booth: Booth, *, ink: str = "", again: bool = False) -> str:
-    """Return what is said of a take the moment it is recorded, ending in a newline.
+def render_screen(
+    screen: Screen, booth: Booth, *, ink: str = "", note: str = "", rows: int | None = None
+) -> str:
+    """Return what is said of a recording the moment it is there, ending in a newline.
 
     Parameters
     ----------
-    take : TakeResult
+    screen : Screen
     booth : Booth
-        The session so far, `take` included.
+        The session so far.
     ink : str
         What the verdict's large letters are drawn with; none where it is empty.
-    again : bool
-        Whether the take replaces an earlier version of itself.
+    note : str
+        A line on what has happened beside it (a take was deleted).
+    rows : int, optional
+        How many lines there is room for; no limit where omitted.
     """
-    word = verdict_word(take.verdict)
-    parts = [""]
-    if ink:
-        parts += [paint(large(word, ink), take.verdict), ""]
-    parts.append(f"{paint(word, take.verdict)}  {bold(title(take))}{'  (again)' if again else ''}")
-    told = [finding for finding in take.findings if finding.severity != "note"]
-    parts += [_finding(finding) for finding in told[:MOST_FINDINGS]]
-    if len(told) > MOST_FINDINGS:
-        parts.append(f"  and {len(told) - MOST_FINDINGS} more")
-    parts += [wrap(plain(sentence), "    ", "  ") for sentence in warnings(take, booth)]
-    return "\n".join([*parts, "", render_lines(booth.lines)]) + "\n"
+    color, width = _COLORS[screen.kind], line_width()
+    parts = [large(screen.word, ink)] if ink and screen.word else []
+    parts = [*(paint(part, color) for part in parts), *([""] if parts else [])]
+    name = shortened(screen.title, max(8, width - 32))
+    head = "  ".join(filter(None, (screen.word and paint(screen.word, color), bold(name))))
+    parts.append(_ends(head, progress_words(booth), width))
+    first, *more = wrap(screen.action, "  ", "> ").split("\n")
+    parts += ["", paint("> ", color) + bold(first.removeprefix("> ")), *map(bold, more)]
+    small = [text for text in (screen.reason, *screen.details[:MOST_DETAILS]) if text]
+    if len(screen.details) > MOST_DETAILS:
+        small.append(f"And {len(screen.details) - MOST_DETAILS} more.")
+    facts = [f"{what}: {said}" for what, said in standing_facts(booth)]
+    if facts and screen.line:  # else it was just said
+        small.append(". ".join(facts) + ".")
+    parts += ["", *(_dim_lines(wrap(text, "    ", "  ")) for text in small)] if small else []
+    if note:
+        parts += ["", wrap(note, "  ")]
+    used = sum(part.count("\n") + 1 for part in parts) + 1
+    left = None if rows is None else max(0, rows - used)
+    lines = render_lines(booth.lines, current=screen.line, most=left)
+    return "\n".join([*parts, *(["", lines] if lines else [])]) + "\n"
+
+
+def _ends(left: str, right: str, width: int) -> str:
+    """Return two texts at both ends of a line."""
+    gap = width - len(click.unstyle(left)) - len(right)
+    return f"{left}{' ' * max(2, gap)}{dim(right)}" if right else left
+
+
+def _dim_lines(text: str) -> str:
+    return "\n".join(map(dim, text.split("\n")))
 
 
 @shown_plainly
@@ -97,7 +145,7 @@ def render_words(take: TakeResult, booth: Booth) -> str:
     parts = ["", wrap(f"{bold(title(take))}: {reading_sentence(take.reading)}", "  ", "")]
     for finding in take.findings:
         if of_words(finding):
-            parts.append(_finding(finding))
+            parts.append(wrap(message(finding), "    ", "  "))
         elif finding.words and finding.severity != "note":
             parts.append(wrap(on_words(finding.name, finding.words), "    ", "  "))
     if take.reading.misread:
@@ -105,49 +153,65 @@ def render_words(take: TakeResult, booth: Booth) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _finding(finding: Finding) -> str:
-    severity = paint(f"{finding.severity:<8}", finding.severity)
-    return f"  {severity}  {wrap(instruction(finding), ' ' * 12).lstrip()}"
-
-
 @shown_plainly
-def render_lines(lines: Sequence[LineState]) -> str:
-    """Return the running table: each line, its takes with their verdicts, what is still needed."""
-    rows = []
-    for state in lines:
-        takes = "  ".join(_take(take) for take in state.takes)
-        if state.needed:
-            status = paint(f"needs {needed_words(state.needed)}", "fixable")
-        else:
-            status = paint("done", "keep")
-        rows.append([bold(state.line), status, takes])
-    return table(rows, "  ")
+def render_lines(lines: Sequence[LineState], *, current: str = "", most: int | None = None) -> str:
+    """Return the running table: each line, its takes with their verdicts, what is still needed.
+
+    Parameters
+    ----------
+    lines : sequence of LineState
+    current : str
+        The line that was just recorded: shown whatever else has to go.
+    most : int, optional
+        How many rows there is room for.
+    """
+    shown = _chosen(lines, current, most)
+    if not shown:
+        return ""
+    names = [shortened(state.line, LONGEST_NAME) for state in shown]
+    states = [f"needs {needed_words(s.needed)}" if s.needed else "done" for s in shown]
+    room = line_width() - 6 - max(map(len, names)) - max(map(len, states))
+    rows = [
+        [bold(name), paint(told, "fixable" if state.needed else "keep"), _takes(state.takes, room)]
+        for state, name, told in zip(shown, names, states, strict=True)
+    ]
+    told = table(rows, "  ")
+    if len(shown) < len(lines):
+        told += "\n" + dim(_left_out([state for state in lines if state not in shown]))
+    return told
+
+
+def _left_out(lines: Sequence[LineState]) -> str:
+    """Return in a line which lines there was no room for: the open ones by their names."""
+    names = [shortened(state.line, LONGEST_NAME) for state in lines if state.needed]
+    if not names:
+        return f"  and {counted(len(lines), 'line')} that {'is' if len(lines) == 1 else 'are'} done"
+    return f"  also open: {fitted(names, line_width() - 13)}"
+
+
+def _chosen(lines: Sequence[LineState], current: str, most: int | None) -> list[LineState]:
+    """Return the lines to show: the current one, then open ones, then those that are done."""
+    if most is None or len(lines) <= most:
+        return list(lines)
+    order = sorted(lines, key=lambda state: (state.line != current, not state.needed))
+    kept = order[: max(0, most - 1)]
+    return [state for state in lines if state in kept]
+
+
+def _takes(takes: Sequence[TakeState], room: int) -> str:
+    """Return the newest takes of a line that fit."""
+    told = [_take(take) for take in takes]
+    for first in range(len(told)):
+        text = "  ".join(["..."] * (first > 0) + told[first:])
+        if len(click.unstyle(text)) <= room or first == len(told) - 1:
+            return text
+    return ""
 
 
 def _take(take: TakeState) -> str:
     name = str(take.take) if take.take is not None else file_name(take.path)
-    return f"{name} {paint(take.verdict, take.verdict)}"
-
-
-@shown_plainly
-def render_aside(take: TakeResult) -> str:
-    """Return a line on a recording that is no take (room tone), ending in a newline."""
-    return f"\n{bold(file_name(take.path))}: {aside_words(take)}\n"
-
-
-@shown_plainly
-def render_headroom(take: TakeResult, headroom: Headroom | None) -> str:
-    """Return what the test read says about the gain, ending in a newline."""
-    name = bold(file_name(take.path, "test read"))
-    if headroom is None:
-        return f"\n{name}: nobody speaks in this test read.\n"
-    return f"\n{name}\n{wrap(headroom_sentence(headroom), '  ')}\n"
-
-
-@shown_plainly
-def render_unread(failure: Failure) -> str:
-    """Return a line on a file that could not be measured, ending in a newline."""
-    return f"\n{paint('UNREAD', 'fail')}  {failure.error}\n"
+    word = "listen" if take.listen else take.verdict
+    return f"{name} {paint(word, _COLORS['listen'] if take.listen else take.verdict)}"
 
 
 @shown_plainly
