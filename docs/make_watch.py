@@ -92,7 +92,7 @@ def photograph() -> None:
         )
         page = browser.new_page(viewport={"width": 1024, "height": 768})
         page.goto(f"http://127.0.0.1:{PORT}/")
-        page.wait_for_selector("h1.retake")
+        page.wait_for_selector(".sign.retake")
         page.screenshot(path=HERE / "watch.png")
         browser.close()
 

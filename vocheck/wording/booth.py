@@ -241,7 +241,9 @@ def _room_words(shifts: Shifts) -> str:
     if shifts.room_rt60:
         way = "longer" if shifts.room_rt60 > 0 else "shorter"
         if abs(shifts.room_rt60) >= 1.0:
-            return f"room rings {1 + abs(shifts.room_rt60):.1f} times {way}"
+            longer = shifts.room_rt60 > 0
+            share = 1 + abs(shifts.room_rt60)
+            return f"room rings {share if longer else 1 / share:.1f} times as long"
         return f"room rings {abs(shifts.room_rt60):.0%} {way}"
     c50_db = shifts.room_c50_db or shifts.c50_db
     if c50_db is None or abs(c50_db) < _SAME:
