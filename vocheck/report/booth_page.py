@@ -49,7 +49,8 @@ h2 { margin: .5em 0 0; font-size: clamp(18px, 2.2vw, 26px); font-weight: 500;
 .why { padding: .9em clamp(16px, 3vw, 44px) clamp(16px, 2.4vw, 36px); color: var(--quiet); }
 .why p { margin: 0 0 .5em; max-width: 68ch; overflow-wrap: anywhere; }
 .why p:last-child { margin: 0; }
-.lines { container-type: inline-size; background: var(--card); border: 1px solid var(--line); border-radius: 18px;
+.lines { container-type: inline-size;
+  background: var(--card); border: 1px solid var(--line); border-radius: 18px;
   padding: clamp(14px, 1.6vw, 24px); }
 .done { display: flex; justify-content: space-between; align-items: baseline; gap: 1em; margin: 0;
   font-size: 1.15em; font-weight: 650; }
@@ -79,7 +80,8 @@ header { display: flex; justify-content: space-between; align-items: center; max
 #sound:focus-visible { outline: 3px solid var(--listen); outline-offset: 2px; }
 #lost { position: fixed; inset: auto 0 0 0; margin: 0; padding: .7em 4vmin; z-index: 1;
   background: #a3161a; color: #fff; font-weight: 600; }
-@container (max-width: 470px) { tr { display: grid; grid-template-columns: 1fr auto; padding: .5em 0;
+@container (max-width: 470px) {
+  tr { display: grid; grid-template-columns: 1fr auto; padding: .5em 0;
   border-top: 1px solid var(--line); } tr:first-child { border-top: 0; }
   th, td { border: 0; padding: 0; } td:last-child { grid-column: 1 / -1; }
   tr.current th { box-shadow: -10px 0 var(--card), -14px 0 var(--ink); padding: 0; } }
