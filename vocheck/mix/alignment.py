@@ -103,7 +103,9 @@ def fit_stems(mix: Floats, stems: Mapping[str, Floats]) -> dict[str, Fit | None]
     placed = [_shifted(heard[name], -lag, len(mix)) for name, lag in found.items()]
     gains: list[float] = []
     if placed:
-        gains = np.linalg.lstsq(np.stack(placed, axis=1), mix, rcond=1e-6)[0].tolist()
+        products = [[float(np.vdot(one, other)) for other in placed] for one in placed]
+        with_mix = [float(np.vdot(one, mix)) for one in placed]
+        gains = np.linalg.lstsq(np.array(products), np.array(with_mix), rcond=1e-6)[0].tolist()
     fits: dict[str, Fit | None] = dict.fromkeys(heard)
     for (name, lag), gain in zip(found.items(), gains, strict=True):
         fits[name] = Fit(lag / THIN_HZ, -amplitude_db(abs(gain))) if gain else None
@@ -169,7 +171,7 @@ def _alike(mix: Floats, stem: Floats) -> float:
 
 def _loudest(samples: Floats, length: int) -> int:
     """Return where the stretch of most energy starts, to a second."""
-    energy = np.cumsum(np.square(samples, dtype=np.float64))
-    starts = np.arange(0, max(1, len(samples) - length + 1), THIN_HZ)
-    ends = np.minimum(starts + length, len(samples)) - 1
-    return int(starts[np.argmax(energy[ends] - np.where(starts > 0, energy[starts - 1], 0.0))])
+    seconds = np.add.reduceat(np.square(samples), np.arange(0, len(samples), THIN_HZ))
+    count = min(len(seconds), length // THIN_HZ)
+    sums = np.convolve(seconds, np.ones(count, np.float32), mode="valid")
+    return int(np.argmax(sums)) * THIN_HZ
