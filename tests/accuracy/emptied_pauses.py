@@ -25,7 +25,8 @@ from vocheck.recording import Recording
 from vocheck.voice.activity import activity_of
 
 MAKERS = {**TRAINED_ON, **LEFT_OUT}
-FEW = ("RNNoise", "noisereduce, stationary", "gate")  # for the many readers of a folder
+TOLD = ("RNNoise", "DeepFilterNet", "noisereduce, stationary", "WebRTC", "subtraction", "gate")
+TAKES = 2  # of each reader, for each treatment
 LOWERED_DB = 4.0  # takes whose noise was lowered by less are hardly treated
 SEED = 40_000
 LIMITS = {name: load_limits()[name] for name in ("emptied_pauses", "gate", "noise_reduction")}
@@ -110,16 +111,10 @@ def of_folder(file: Path) -> Seen:
     return seen(x[:, 0], rate)
 
 
-@cache
-def known(folder: Path | None) -> tuple[takes.Reader, ...]:
-    """Return the readers of a folder, or those of the packages."""
-    return readers() if folder is None else tuple(takes.readers(folder))
-
-
-def treated(job: tuple[Path | None, int, str]) -> tuple[str, Seen | None]:
+def treated(job: tuple[int, str, int]) -> tuple[str, Seen | None]:
     """Return treatment and what is said of a take; None where the noise was hardly lowered."""
-    folder, index, name = job
-    made = take(known(folder)[index], MAKERS[name], SEED + 100 * index + list(MAKERS).index(name))
+    index, name, seed = job
+    made = take(readers()[index], MAKERS[name], seed)
     return name, seen(made.samples, made.rate) if made.lowered_db >= LOWERED_DB else None
 
 
@@ -159,14 +154,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--voices", type=Path, help="SPEAKER_NUMBER.flac")
     folder = parser.parse_args().voices
-    jobs = [(None, i, name) for i in range(len(readers())) for name in MAKERS]
+    files = [] if folder is None else sorted(folder.glob("*_*.flac"))
+    jobs = [
+        (index, name, SEED + TAKES * index + i)
+        for index in range(len(readers()))
+        for name in TOLD
+        for i in range(TAKES)
+    ]
     with ProcessPoolExecutor(os.cpu_count()) as pool:
-        ours = table(pool.map(treated, jobs, chunksize=2))
+        results = pool.map(treated, jobs, chunksize=2)
+        of_files = pool.map(of_folder, files, chunksize=8)
+        untouched = as_they_are()
+        found = table(results)
         if folder is not None:
-            files = sorted(folder.glob("*_*.flac"))
-            untouched = sentence(list(pool.map(of_folder, files, chunksize=8)))
-            jobs = [(folder, i, name) for i in range(len(known(folder))) for name in FEW]
-            theirs = table(pool.map(treated, jobs, chunksize=2))
+            untouched["VCTK, a hemi-anechoic room"] = list(of_files)
     limit = LIMITS["emptied_pauses"].thresholds[0].value
     body = f"""
 Below {limit:g} dB(A) re speech the pauses are called emptied. The limit is a round number, set with
@@ -174,7 +175,7 @@ real recordings at hand: what is said here of untouched ones is no independent t
 
 Recordings as they are (some of the packages' makers gated or edited theirs):
 
-{"".join(f"- {name}: {sentence(own)}" + chr(10) for name, own in as_they_are().items())}
+{"".join(f"- {name}: {sentence(own)}" + chr(10) for name, own in untouched.items())}
 Takes of real readers in noise that lies 15 to 48 dB below the voice, each through a treatment that
 lowers it by {LOWERED_DB:g} dB or more (`tests.material.treatments`), some of them coded and in 16
 bits afterwards. "Digital silence": the pauses, or all but a rest, hold nothing, and there is no
@@ -182,14 +183,7 @@ number to judge. "Any finding": `emptied_pauses`, `gate` or `noise_reduction`. "
 noise re speech. The readers are those of the registries' packages
 ({", ".join(reader.name for reader in readers())}):
 
-{ours}
-"""
-    if folder is not None:
-        body += f"""
-Readers of VCTK ({len(known(folder))}, in a hemi-anechoic room). As they are: {untouched}.
-Treated:
-
-{theirs}
+{found}
 """
     write_section("emptied_pauses", "emptied pauses", body)
 
