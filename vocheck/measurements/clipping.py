@@ -108,7 +108,7 @@ class Clipping(Group):
     crests: tuple[ClippedRun, ...]
 
 
-ROWS: tuple[Row, ...] = (Row("fraction", "clipped share of the samples", "", digits=4),)
+ROWS: tuple[Row, ...] = (Row("fraction", "share of the samples cut flat", "", digits=4),)
 
 
 def measure(recording: Recording) -> Clipping:

@@ -118,7 +118,7 @@ class _Comb:
 ROWS: tuple[Row, ...] = (
     Row("mains_hz", "mains frequency", "Hz", digits=0),
     Row("level_dbfs", "hum", "dBFS"),
-    Row("level_re_speech_db", "hum re speech", "dB"),
+    Row("level_re_speech_db", "hum against the voice", "dB"),
 )
 
 

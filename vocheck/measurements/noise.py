@@ -103,7 +103,7 @@ ROWS: tuple[Row, ...] = (
     Row("floor_dbfs", "noise floor", "dBFS", shown=True),
     Row("floor_a_dbfs", "noise floor, A-weighted", "dBFS"),
     Row("floor_468_dbfs", "noise floor, BS.468", "dBFS"),
-    Row("floor_a_re_speech_db", "noise re speech, A-weighted", "dB", shown=True),
+    Row("floor_a_re_speech_db", "noise against the voice (A)", "dB", shown=True),
     Row("snr_db", "signal to noise", "dB"),
     Row("pause_s", "pause that noise was measured in", "s", digits=2),
     Row("spread_db", "spread of the noise", "dB"),

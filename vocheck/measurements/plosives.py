@@ -98,7 +98,7 @@ class Plosives(Group):
 
 ROWS: tuple[Row, ...] = (
     Row("per_minute", "plosive pops per minute", ""),
-    Row("energy_db", "energy of the pops re voice", "dB"),
+    Row("energy_db", "energy of the pops against the voice", "dB"),
 )
 
 
