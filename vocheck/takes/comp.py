@@ -8,8 +8,8 @@ mismatch of level, tone, pitch, room and noise at the join (`policy/comp.toml`).
 beside the best single take, which a cut must beat.
 
 A stretch that one take lacks against most others is reported as *possibly* missing, one that only
-it holds as possibly repeated or extra: two or more stressed words are found reliably, a single short
-word is not (see docs/accuracy.md).
+it holds as possibly repeated or extra: two or more stressed words are found reliably, a single
+short word is not (see docs/accuracy.md).
 """
 
 from __future__ import annotations
