@@ -19,10 +19,13 @@ from vocheck.dsp.decibels import amplitude_db, db
 from vocheck.dsp.sections import Sections
 
 THIN_HZ = 4000
+"""Rate at which stems and mix are compared: what a voice and a bed are told apart by lies below."""
 KEPT_S = 900.0
+"""How much of each is compared: a lag and a gain are the same all along."""
 WINDOW_S = 120.0
 """The loudest stretch of a stem that is looked for in the mix."""
 MOST_LAG_S = 60.0
+"""How late a stem is looked for: a leader and a countdown are shorter."""
 _PEAK = 15.0
 """A peak that many times the RMS of the cross-correlation is no chance: of the half million lags
 that are looked at, chance gives up to 5 (normal distribution). On the demo session, other takes

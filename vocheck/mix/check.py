@@ -115,9 +115,8 @@ def check_mix(
     (any_mix,) = policy.find_destinations([ANY_MIX])
     codings = _codings(destinations) if encode is None else tuple(dict.fromkeys(encode))
     sounds = read_stems(stems or {})
-    asked = frozenset(rule.fact for destination in destinations for rule in destination.rules)
-    if sounds:
-        asked |= {"stem_lag_s"}
+    asked = {rule.fact for destination in destinations for rule in destination.rules}
+    asked |= {"stem_lag_s"} if sounds else set()
     read = _read(path, track, codings, asked, _peak_limit(destinations), progress)
     stem_results, lead = None, None
     readings: dict[str, LoudnessReading] = {}
@@ -243,7 +242,7 @@ def _read(
     path: str,
     track: int | None,
     codings: Sequence[Coding],
-    asked: frozenset[str],
+    asked: set[str],
     peak_limit_dbtp: float,
     progress: Progress | None,
 ) -> _Read:
@@ -280,8 +279,7 @@ def _read(
                 kept.clear()
             if progress is not None:
                 progress(done / rate, source.duration_s)
-        source = file.source  # what was promised has become what was found
-        choice = file.choice
+        source, choice = file.source, file.choice  # what was promised has become what was found
     peaks = tuple(codec.result() for codec in encoded)
     del encoded  # encoders hold some 20 MB
     reading = sides.result()
@@ -298,7 +296,7 @@ def _read(
         encoded=peaks,
         active_dbfs=active_level(np.concatenate(kept), rate).dbfs if keep else None,
         active_reason="longer than 5 min" if want_active else _NOT_ASKED,
-        leq_m_db=None if leq_m is None else leq_m.result(reading.sound_s),
+        leq_m_db=leq_m.result(reading.sound_s) if leq_m else None,
     )
 
 

@@ -167,7 +167,9 @@ def _version(library: str) -> str:
 
 
 def _name(kind: type[Result], key: tuple[str, ...]) -> str:
-    return hashlib.sha256("\0".join((_FORMAT, kind.__name__, *key)).encode()).hexdigest()
+    joined = "\0".join((_FORMAT, kind.__name__, *key))
+    # A file's name may hold bytes that are no text (surrogates in Python): any name is a key.
+    return hashlib.sha256(joined.encode(errors="surrogatepass")).hexdigest()
 
 
 def _sealed(body: bytes, name: str) -> bytes:
