@@ -60,10 +60,11 @@ def command(
     Exit status: 0 nothing to fix, 1 findings at or above --fail-on, 2 a file could not be done.
     """
     from vocheck.commands.pool import take_settings
-    from vocheck.session.each import Failure
-    from vocheck.session.take import TakeResult, check_all
 
     with take_settings(files, jobs, script_file, targets=targets, pattern=pattern) as work:
+        from vocheck.session.each import Failure
+        from vocheck.session.take import TakeResult, check_all
+
         paths, settings = work
         if markers is not None and markers.suffix.lower() != ".csv" and len(paths) > 1:
             raise click.UsageError(f"--markers {markers}: one take at a time, or .csv for many")
