@@ -15,6 +15,7 @@ QUICK = (
     *("conformance/test_tech3342.py", "conformance/test_p56.py", "conformance/test_weighting.py"),
     *("dsp/test_helpers.py", "dsp/test_octaves.py", "dsp/test_regression.py"),
     *("dsp/test_spectrogram.py", "voice/test_cepstra.py", "voice/test_pitch.py"),
+    *("edit/test_timecode.py", "edit/test_joins.py", "edit/test_timeline.py"),
     *("mix/test_meters.py", "policy/test_delivery.py", "policy/test_malformed.py"),
     *("policy/test_shipped.py", "report/test_markers.py", "report/test_sheet.py"),
     *("room/test_room.py", "script/test_script.py", "session/test_each.py"),

@@ -21,6 +21,7 @@ from vocheck.policy.tolerances import (
     CHARACTER,
     COMPARE,
     DRIFT,
+    EDIT,
     HEADROOM,
     MATCH,
     MIX,
@@ -37,6 +38,7 @@ ROW_SECTIONS = (
     POSITIONS,
     COMPARE,
     PACE,
+    EDIT,
     MIX,
     OBSTACLES,
     CHARACTER,
@@ -103,6 +105,7 @@ OVERRIDES = {
     "ranking": ("[ranking]\nundecided = 1.125\n[ranking.hum]\nweight = 0.5125\n", 0.5125),
     "comp": ("[comp.cut]\npoints = 0.8125\n", 0.8125),
     "pace": ("[pace.usual]\nwords_per_minute = 151.5\n", 151.5),
+    "edit": ("[edit.tail]\nseconds = 0.5125\n", 0.5125),
     "mix": ("[mix.same_level]\nwithin_lu = 0.8125\n", 0.8125),
     "obstacles": ("[obstacles.peak]\nmost = 6.125\n", 6.125),
     "destinations": (

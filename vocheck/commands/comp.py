@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from vocheck.commands.cutting import timeline_options
 from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     complain,
@@ -21,6 +22,7 @@ from vocheck.commands.options import (
 @click.command("comp", cls=Command)
 @click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
 @page_options("with the grid, to look at and to play from", "listening copies of the takes")
+@timeline_options
 @format_option("text", "json")
 @output_option
 @session_options
@@ -30,6 +32,8 @@ def command(
     takes: tuple[Path, ...],
     page: Path | None,
     embed_audio: bool,
+    timeline: Path | None,
+    frame_rate: str,
     form: str,
     output: Path | None,
     script_file: Path | None,
@@ -42,11 +46,15 @@ def command(
     TAKES are folders or files. The cleanest path through the phrases stands first, beside the best
     single take; then the grid of phrases and takes, and what a take has possibly misread.
     """
+    from vocheck.commands.cutting import check_timeline, write_timeline
     from vocheck.commands.pool import take_settings
     from vocheck.takes.comp import comp_takes
 
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
+    if timeline is None:
+        refuse_idle(ctx, ("frame_rate",), "without --timeline")
+    check_timeline(timeline)
     with take_settings(takes, jobs, script_file, pattern=pattern) as (paths, settings):
         if page is None:
             comp = comp_takes(paths, settings, progress=progress(quiet))
@@ -57,6 +65,12 @@ def command(
             overview = make_overview(paths, settings, progress=progress(quiet))
             write_comp_page(overview, page, embed_audio)
             comp = overview.comp
+        if timeline is not None:
+            from vocheck.commands.pages import folder_name
+            from vocheck.edit.plan import plan_comp
+
+            lines = plan_comp(comp, settings.policy.edit)
+            write_timeline(lines, settings.policy, timeline, folder_name(paths), frame_rate)
     if form == "json":
         from vocheck.report.json import render_json
 

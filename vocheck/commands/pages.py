@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -77,4 +77,9 @@ def write_sheet(overview: Overview, sheet: Path) -> None:
 
 def session_title(overview: Overview) -> str:
     """Return what to call a session: the name of the folder that its first take is in."""
-    return Path(next(iter(overview.pictures), "takes")).absolute().parent.name
+    return folder_name(overview.pictures)
+
+
+def folder_name(paths: Iterable[str | Path]) -> str:
+    """Return the name of the folder that the first take is in."""
+    return Path(next(iter(paths), "takes")).absolute().parent.name

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from vocheck.commands.cutting import timeline_options
 from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     complain,
@@ -25,6 +26,7 @@ from vocheck.commands.options import (
 if TYPE_CHECKING:
     from vocheck.session.lineup import Session
     from vocheck.session.settings import Options
+    from vocheck.takes.rank import Ranking
 
 DEFAULT_TARGETS = ("social",)
 
@@ -55,6 +57,7 @@ DEFAULT_TARGETS = ("social",)
 )
 @page_options("to look at, listen to and note on", "listening copies of the takes")
 @pdf_option("a page per line")
+@timeline_options
 @format_option("text", "json", "csv")
 @output_option
 @fail_on_option
@@ -69,6 +72,8 @@ def command(
     page: Path | None,
     sheet: Path | None,
     embed_audio: bool,
+    timeline: Path | None,
+    frame_rate: str,
     form: str,
     output: Path | None,
     fail_on: str,
@@ -82,6 +87,7 @@ def command(
     TAKES are folders or files. Lines and takes are told by the file names: 02_kiln_t3.wav is take 3
     of line 02_kiln. A take circled in the notes stands first.
     """
+    from vocheck.commands.cutting import check_timeline, write_timeline
     from vocheck.commands.pages import write_page, write_sheet
     from vocheck.commands.pool import take_settings
     from vocheck.session.lineup import open_session
@@ -91,6 +97,9 @@ def command(
     notes, problems = parse_notes(notes_file) if notes_file else (None, ())
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
+    if timeline is None:
+        refuse_idle(ctx, ("frame_rate",), "without --timeline")
+    check_timeline(timeline)
     chosen: Options = {"targets": targets, "pattern": pattern, "notes": notes}
     with take_settings(takes, jobs, script_file, **chosen) as (paths, settings):
         _known_lines(explain, open_session(paths, settings.pattern, settings.notes))
@@ -105,26 +114,34 @@ def command(
                 write_page(overview, page, embed_audio)
             if sheet is not None:
                 write_sheet(overview, sheet)
+        if timeline is not None:
+            from vocheck.commands.pages import folder_name
+            from vocheck.edit.plan import plan_ranking
+
+            lines = plan_ranking(ranking, settings.policy.edit)
+            write_timeline(lines, settings.policy, timeline, folder_name(paths), frame_rate)
     ranked = [take for line in ranking.lines for take in line.order]
-    if form == "json":
-        from vocheck.report.json import render_json
-
-        report = render_json(ranking)
-    elif form == "csv":
-        from vocheck.report.csv import render_ranking_csv
-
-        report = render_ranking_csv(ranking)
-    else:
-        from vocheck.report.text.rank import render_ranking
-
-        report = render_ranking(ranking, explain)
-    deliver(report, output)
+    deliver(_report(ranking, form, explain), output)
     for problem in (*problems, *ranking.problems):
         complain(problem)
     for failure in ranking.failures:
         complain(failure.error)
     found = [finding.severity for take in ranked for finding in take.result.findings]
     return exit_status(found, fail_on, len(ranking.failures))
+
+
+def _report(ranking: Ranking, form: str, explain: tuple[str, ...]) -> str:
+    if form == "json":
+        from vocheck.report.json import render_json
+
+        return render_json(ranking)
+    if form == "csv":
+        from vocheck.report.csv import render_ranking_csv
+
+        return render_ranking_csv(ranking)
+    from vocheck.report.text.rank import render_ranking
+
+    return render_ranking(ranking, explain)
 
 
 def _known_lines(asked: Iterable[str], session: Session) -> None:

@@ -19,6 +19,7 @@ r"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
     [ranking.hum]                 # what facts cost when takes are put in order
     [comp.cut]                    # what a change of take costs
     [pace.usual]                  # how fast a script is read
+    [edit.between_lines]          # how chosen takes are laid on a timeline
     [mix.same_level]              # what is said of a mix beside the rules of its destination
     [obstacles.noise]             # what the gain to a target cannot save in a take
     [destinations.our_client]     # a delivery target of its own (see docs/targets.md)
@@ -55,6 +56,7 @@ SECTIONS = (
     "ranking",
     "comp",
     "pace",
+    "edit",
     "mix",
     "obstacles",
     "destinations",

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         Character,
         DriftRules,
         HeadroomRow,
+        Length,
         Match,
         Pace,
         RoomLike,
@@ -152,6 +153,13 @@ class Policy:
         from vocheck.policy.tolerances import PACE
 
         return PACE.load(self.config)
+
+    @cached_property
+    def edit(self) -> Mapping[str, Length]:
+        """How chosen takes are laid on a timeline."""
+        from vocheck.policy.tolerances import EDIT
+
+        return EDIT.load(self.config)
 
     @cached_property
     def destinations(self) -> Destinations:

@@ -1,7 +1,7 @@
 """How far things may differ: pickups, a running session, two positions, rooms, paces.
 
-The rows of ``match.toml``, ``booth.toml``, ``positions.toml``, ``rooms.toml`` and ``pace.toml``,
-whose heads explain the keys.
+The rows of ``match.toml``, ``booth.toml``, ``positions.toml``, ``rooms.toml``, ``pace.toml`` and
+``edit.toml``, whose heads explain the keys.
 """
 
 from __future__ import annotations
@@ -317,6 +317,23 @@ class SameLevel(Row):
         not_negative(self.within_lu, f"{where}: within_lu")
 
 
+@dataclass(frozen=True, kw_only=True)
+class Length(Row):
+    """One row of ``edit.toml``."""
+
+    seconds: float
+
+    def check(self, where: str) -> None:
+        """Check the number.
+
+        Raises
+        ------
+        TargetError
+            If it is negative.
+        """
+        not_negative(self.seconds, f"{where}: seconds")
+
+
 MATCH = Section(
     "match",
     "match.toml",
@@ -330,6 +347,7 @@ CHARACTER = Section("character", "rooms.toml", Character, inside="character")
 COMPARE = Section("compare", "rooms.toml", RoomLike, inside="compare")
 MIX = Section("mix", "mix.toml", SameLevel)
 PACE = Section("pace", "pace.toml", Pace)
+EDIT = Section("edit", "edit.toml", Length)
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ def sound(
         How far the recording is to be turned down, 0 or negative.
     """
     if copy is None:
-        return {"sound": _address(path, folder), "volume": _volume(gain_db)}
+        return {"sound": address(path, folder), "volume": _volume(gain_db)}
     return {"sound": copy.address, "volume": _volume(gain_db - copy.gain_db)}
 
 
@@ -59,7 +59,8 @@ def _volume(gain_db: float) -> float:
     return round(float(min(1.0, amplitude_ratio(gain_db))), 4)
 
 
-def _address(path: str, folder: Path) -> str:
+def address(path: str, folder: Path) -> str:
+    """Return the address of a file, relative to the folder of what names it."""
     try:
         relative = os.path.relpath(path, folder)
     except ValueError:  # another drive
