@@ -41,7 +41,7 @@ def changes(source: str) -> list[Change]:
     """Return every change of a module, in the order of its lines."""
     found = [
         Change(getattr(node, "lineno", 0), what, number, which)
-        for number, node in enumerate(_code(ast.parse(source)))
+        for number, node in enumerate(nodes(ast.parse(source)))
         for which, (what, _) in enumerate(_edits(node))
     ]
     return sorted(found, key=lambda change: change.line)
@@ -50,16 +50,15 @@ def changes(source: str) -> list[Change]:
 def changed(source: str, change: Change) -> str:
     """Return the module with one change."""
     tree = ast.parse(source)
-    node = list(_code(tree))[change.node]
+    node = nodes(tree)[change.node]
     _, edit = list(_edits(node))[change.edit]
     edit(node)
     return ast.unparse(ast.fix_missing_locations(tree))
 
 
-def _code(tree: ast.Module) -> Iterator[ast.AST]:
-    """Yield the nodes that do something: no annotations, docstrings, decorators or messages."""
-    for node in ast.iter_child_nodes(tree):
-        yield from _inside(node)
+def nodes(tree: ast.Module) -> list[ast.AST]:
+    """Return the nodes that do something: no annotations, docstrings, decorators or messages."""
+    return [node for child in ast.iter_child_nodes(tree) for node in _inside(child)]
 
 
 def _inside(node: ast.AST) -> Iterator[ast.AST]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,13 @@ import wavinfo
 import webvtt
 
 from tests.material.demo_session import FOLDER, ranked
+from tests.material.handmade import take
 from vocheck.audio.broadcast_wav import Marker, mark
 from vocheck.cli import run
+from vocheck.policy.judge import Finding
+from vocheck.policy.rule import Rule
 from vocheck.report.markers import markers_of, render_marker_csv, render_vtt
+from vocheck.session.take import TakeResult
 
 TAKE = FOLDER / "01_river_t2.flac"  # two pops planted
 
@@ -84,3 +89,66 @@ def test_an_unknown_marker_format_is_bad_usage(tmp_path: Path, name: str, capsys
     output = tmp_path / name
     assert run(["take", str(TAKE), "--markers", str(output), "-o", str(tmp_path / "r")]) == 2
     assert "must end in .vtt, .csv or .wav" in capsys.readouterr().err
+
+
+def found(severity: str, message: str, *times_s: float, name: str = "plosive") -> Finding:
+    """Return a finding made by hand, with its places."""
+    return Finding(
+        name=name, fact="plosives.events", severity=severity, value=1.0, limit=0.0, unit="dB",
+        source="a source", status="our choice", times_s=times_s,
+        rule=Rule(name=name, fact="plosives.events", thresholds=(), texts={"message": message}),
+    )  # fmt: skip
+
+
+def with_places(*findings: Finding) -> TakeResult:
+    return replace(take(1), findings=findings)
+
+
+LONG = with_places(
+    found("note", "late", 3725.0625, 0.25), found("fixable", "early", 59.9996, name="click")
+)
+"""Places at 0.25 s, just under a minute, and 1 h 2 min 5.0625 s."""
+
+
+def test_a_time_is_hours_minutes_seconds_and_thousandths():
+    """W3C WebVTT, section 4.1: hh:mm:ss.ttt; a rounded thousandth carries into the minute."""
+    rows = list(csv.DictReader(io.StringIO(render_marker_csv([LONG]))))
+    assert [row["time"] for row in rows] == ["00:00:00.250", "00:01:00.000", "01:02:05.062"]
+    assert [float(row["time_s"]) for row in rows] == [0.25, 59.9996, 3725.0625]
+    assert [row["message"] for row in rows] == ["late", "early", "late"]
+    assert [row["severity"] for row in rows] == ["note", "fixable", "note"]
+    assert [row["finding"] for row in rows] == ["plosive", "click", "plosive"]
+    assert {row["path"] for row in rows} == {LONG.path}
+
+
+def test_a_cue_is_shown_for_half_a_second():
+    """Long enough to be seen, and within two frames of nothing else."""
+    lines = render_vtt(LONG).splitlines()
+    assert lines[0] == "WEBVTT"
+    assert [line for line in lines if "-->" in line] == [
+        "00:00:00.250 --> 00:00:00.750",
+        "00:01:00.000 --> 00:01:00.500",
+        "01:02:05.062 --> 01:02:05.562",
+    ]
+    cues = list(webvtt.from_string(render_vtt(LONG)))
+    assert [cue.text for cue in cues] == ["note: late", "fixable: early", "note: late"]
+    assert cues[2].start_in_seconds == 3725
+
+
+def test_a_message_cannot_end_its_cue_or_mark_it_up():
+    """Arrows, ampersands and angle brackets are written so that they are shown."""
+    text = render_vtt(with_places(found("note", "a --> b & <c>", 1.0)))
+    assert text.count("-->") == 1
+    assert text.splitlines()[3] == "note: a → b &amp; &lt;c&gt;"
+
+
+def test_markers_come_in_the_order_of_time():
+    """Whatever the order of the findings; each is a moment, under the name of its finding."""
+    markers = markers_of(LONG)
+    assert [m.start_s for m in markers] == [0.25, 59.9996, 3725.0625]
+    assert all(m.end_s == m.start_s for m in markers)
+    assert markers[0].label.startswith("note: ")
+    assert markers[1].label.startswith("fixable: ")
+    assert markers[0].label == markers[2].label != markers[1].label
+    assert markers_of(with_places()) == ()
+    assert render_vtt(with_places()) == "WEBVTT\n"
