@@ -6,13 +6,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from tests.audio.files import RATE, write, write_by_libsndfile
 from vocheck.audio import read
+from vocheck.measurements import dropouts
 from vocheck.measurements.format import measure
 from vocheck.policy.judge import judge
 from vocheck.policy.limits import load_limits
 
+DEMO = Path(__file__).parents[2] / "fixtures" / "session"
 SECONDS = 4
 TIMES = 40
 
@@ -108,3 +111,16 @@ def test_a_damaged_take_is_no_keep(tmp_path: Path) -> None:
     findings = {finding.name: finding for finding in judge(measure_all(recording), load_limits())}
     found = findings["damaged_audio"]
     assert (found.severity, found.times_s) == ("retake", recording.source.damaged_s)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24"])
+def test_a_damaged_plain_take_is_no_keep(tmp_path: Path, subtype: str) -> None:
+    """PCM has no check sum, but 64 random bytes are no sound: of 12 places 11 are told at least.
+
+    The sound is that of the demo session, on which nothing was tuned.
+    """
+    samples, _ = soundfile.read(DEMO / "03_hands_t1.flac", dtype="float32", always_2d=True)
+    path = write_by_libsndfile(tmp_path / "take.wav", "WAV", subtype, samples)
+    assert dropouts.measure(read(path)).events == ()
+    told = sum(bool(dropouts.measure(read(path)).events) for _ in damaged_copies(path, 12))
+    assert told >= 11

@@ -166,3 +166,26 @@ def test_a_click_beside_a_pause_is_no_gap(voice: np.ndarray):
     x[places] += 10 ** (level / 20)
     found = events(x.astype(np.float32))
     assert [event for event in found if event.end_s - event.start_s > 0.01] == []
+
+
+@pytest.mark.parametrize("gain_db", [0, -20])
+@pytest.mark.parametrize("frames", [16, 32, 100, 500])
+def test_random_numbers_in_place_of_samples(voice: np.ndarray, frames: int, gain_db: int):
+    """Garbage is found where it starts and ends, at any gain, and in a pause as well."""
+    rng = np.random.default_rng(frames)
+    pause = activity_of(Recording(voice, RATE)).pauses[0]
+    for place in (loudest(voice), round(sum(pause) / 2 * RATE)):
+        x = voice.copy()
+        x[place : place + frames] = rng.uniform(-1, 1, frames)
+        (event,) = events(x * np.float32(10 ** (gain_db / 20)))
+        assert event.kind == "scrambled"
+        assert event.start_s * RATE == pytest.approx(place, abs=4)
+        assert event.end_s * RATE == pytest.approx(place + frames, abs=4)
+
+
+def test_soft_noise_is_no_garbage(voice: np.ndarray):
+    """A short hiss 10 dB below the voice is white, too, and does not count."""
+    level = active_level_of(Recording(voice, RATE)).dbfs
+    x = np.zeros(2 * RATE, np.float32)
+    x[RATE : RATE + 200] = 10 ** ((level - 10) / 20) * np.random.default_rng(1).standard_normal(200)
+    assert events(np.concatenate([voice, x])) == ()

@@ -1,6 +1,6 @@
-"""Dropouts: places where the recorder or the driver lost sound, or played a buffer twice.
+"""Dropouts: where the recorder or the driver lost sound, played a buffer twice, or wrote garbage.
 
-Two kinds are found, each with its start and end:
+Three kinds are found, each with its start and end:
 
 ``zero-run``
     A gap that breaks into speech: digital silence of 0.3 ms or more, or what is left of it after
@@ -20,6 +20,10 @@ Two kinds are found, each with its start and end:
     spoilt the equality, a buffer of 10 ms and more is still found if it was played twice in a row:
     it equals the stretch before it to 30 dB, for as long as their distance and no longer, and
     stops doing so at once. Vowels never do all three.
+``scrambled``
+    Ten samples or more, up to 25 ms, that are random numbers: a block of the file was overwritten,
+    or a buffer read as what it is not. It is white, starts and stops from one sample to the next,
+    and is far rougher than all that is around it. One to nine such samples are a click.
 
 Every channel that carries sound is searched; the repeats that are no longer exact are looked for in
 the loudest channel.
@@ -36,9 +40,10 @@ In the file that the recorder wrote, nearly all dropouts are found, whatever its
 resampling nearly all gaps from 0.5 ms on, where the pauses hold some noise. In noise 60 dB below
 the voice half to two thirds of those of 10 ms and more are. Of the repeats that were resampled,
 dithered or covered by noise, three of four from 10 to 20 ms are found; shorter ones are not. A
-lossy codec may hide either kind. A dropout that falls entirely into a pause is not heard and not
-reported. Speech synthesisers put silence with hard edges into stops, and so do hard edits; those
-count where speech stands right beside them.
+lossy codec may hide each kind. A gap or a repeat that falls entirely into a pause is not heard and
+not reported. At 16 kHz a scrambled stretch may hide in hiss, which is as white there. Speech
+synthesisers put silence with hard edges into stops, and so do hard edits; those count where speech
+stands right beside them.
 """
 
 from __future__ import annotations
@@ -53,19 +58,21 @@ from vocheck.dsp.decibels import amplitude_ratio
 from vocheck.dsp.gaps import EDGE_S, Spans, find_gaps
 from vocheck.dsp.repeats import exact_repeats, near_repeats
 from vocheck.dsp.runs import joined, runs_of
+from vocheck.dsp.scrambled import scrambled_stretches
 from vocheck.recording import Recording
 from vocheck.results import Group, Result, Row
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
 from vocheck.voice.level import active_level_of
 
-Kind = Literal["zero-run", "repeat"]
+Kind = Literal["zero-run", "repeat", "scrambled"]
 
 _ZERO_S = 0.0003  # shortest run of zeros
 _SIDE_S = 0.001  # next to a run: how much is looked at
 _SIDE_DB = -30.0  # re active level: what counts as speech beside a run
 _PAUSE_S = 0.2  # a longer run with speech on one side only is an emptied pause
 _JOIN_S = 0.005  # runs closer than this are one event
+_SCRAMBLED_DB = 6.0  # re active level: the second difference of noise 2 dB below the voice
 _NEAR_RATE_HZ = 16000  # at which repeats that are not exact are looked for
 
 
@@ -76,9 +83,9 @@ class Dropout(Result):
     Attributes
     ----------
     start_s, end_s : float
-        The missing stretch, or the second playing of the repeated one.
+        The missing stretch, the second playing of the repeated one, or the garbage.
     kind : str
-        ``"zero-run"`` or ``"repeat"``.
+        ``"zero-run"``, ``"repeat"`` or ``"scrambled"``.
     """
 
     start_s: float
@@ -103,7 +110,7 @@ ROWS: tuple[Row, ...] = ()
 
 
 def measure(recording: Recording) -> Dropouts:
-    """Find gaps inside speech, and repeated buffers."""
+    """Find gaps inside speech, repeated buffers, and garbage."""
     level = amplitude_ratio(active_level_of(recording).dbfs)
     if level == 0.0:
         return Dropouts(events=())
@@ -112,11 +119,13 @@ def measure(recording: Recording) -> Dropouts:
     zeros: Spans = []
     gaps: Spans = []
     repeats: Spans = []
+    scrambled: Spans = []
     for channel in recording.samples.T:
         x = np.ascontiguousarray(channel)
         zeros += zero_runs(x, rate, level)
         gaps += find_gaps(x, rate, least_side, activity_of(recording).usable_pauses)
         repeats += exact_repeats(x, rate, level)
+        scrambled += scrambled_stretches(x, rate, level * amplitude_ratio(_SCRAMBLED_DB))
     slow = min(rate, _NEAR_RATE_HZ)
     near = [
         (start * rate // slow, end * rate // slow)
@@ -125,7 +134,11 @@ def measure(recording: Recording) -> Dropouts:
     # Where both see a dropout, the exact one knows better where it starts and ends.
     zeros += _others(gaps, zeros + repeats)
     repeats += _others(near, zeros + repeats)
-    kinds: tuple[tuple[Kind, Spans], ...] = (("zero-run", zeros), ("repeat", repeats))
+    kinds: tuple[tuple[Kind, Spans], ...] = (
+        ("zero-run", zeros),
+        ("repeat", repeats),
+        ("scrambled", scrambled),
+    )
     events = [
         Dropout(start_s=start / rate, end_s=end / rate, kind=kind)
         for kind, spans in kinds
