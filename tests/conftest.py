@@ -1,6 +1,7 @@
 """What all tests share: nothing that was measured before is taken from anywhere; a quick set."""
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -8,11 +9,13 @@ import pytest
 # No folder can be made inside a device, so nothing is kept and nothing found. Tests of the cache
 # name a folder of their own.
 os.environ["VOCHECK_CACHE"] = os.path.join(os.devnull, "none")
+os.environ["VOCHECK_STATE"] = os.path.join(os.devnull, "none")
 
 QUICK = (
     *("audio/test_tags.py", "audio/test_broadcast_wav.py"),
     *("booth/test_linelog.py", "commands/test_explain.py", "commands/test_targets.py"),
     *("conformance/test_tech3342.py", "conformance/test_p56.py", "conformance/test_weighting.py"),
+    *("desk/test_board.py", "desk/test_serve.py"),
     *("dsp/test_helpers.py", "dsp/test_octaves.py", "dsp/test_regression.py"),
     *("dsp/test_spectrogram.py", "voice/test_cepstra.py", "voice/test_pitch.py"),
     *("edit/test_timecode.py", "edit/test_joins.py", "edit/test_timeline.py"),
@@ -40,3 +43,27 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         seen.add((file, function))
         if first or function == EVERY_MEASUREMENT:
             item.add_marker(pytest.mark.quick)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[object]:
+    """Return headless Chromium, driven by Playwright."""
+    from playwright.sync_api import sync_playwright
+
+    from tests.report.browser import chromium
+
+    path, variables = chromium()
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(
+            executable_path=path,
+            env={**os.environ, **variables},
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--autoplay-policy=no-user-gesture-required",
+            ],
+        )
+        yield started
+        started.close()

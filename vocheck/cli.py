@@ -28,6 +28,7 @@ COMMANDS = {
     "rank": "Rank the takes of each line in a folder, and say why.",
     "comp": "Compare the takes of a line phrase by phrase.",
     "match": "Compare pickups with a reference take.",
+    "desk": "Open a session in a window, live.",
     "watch": "Stand by in the booth and judge each take as it is recorded.",
     "script": "Predict the read time of a script.",
     "room": "Measure the booth from a clap, a sweep or room tone.",

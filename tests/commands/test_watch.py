@@ -8,11 +8,11 @@ import json
 import re
 import shutil
 import sys
-import urllib.request
 from pathlib import Path
 
 import pytest
 
+from tests.desk.asking import news
 from vocheck.cli import run
 from vocheck.commands import watch
 
@@ -245,6 +245,15 @@ def test_a_deleted_take_leaves_the_table(booth):
     assert "Still needs a clean take: 01_river." in out
 
 
+def test_a_mix_in_the_folder_is_no_take(booth):
+    """It is named and makes no line, whether it was there before or comes while takes do."""
+    shutil.copyfile(SESSION / "mix.flac", booth.folder / "mix.flac")
+    _, out, _ = booth(record(booth, KEEP), record(booth, "mix.flac", "mix v2.flac"))
+    assert "mix v2.flac is there: by its name no take." in out
+    assert out.rstrip().endswith("Every line is done.")
+    assert not re.search(r"^  takes ", out, re.MULTILINE)
+
+
 def test_a_file_that_is_no_recording_is_named_and_the_rest_goes_on(booth):
     """An unreadable file gets one line when its patience is up, and takes after it a verdict."""
     waits = [lambda: None] * 10
@@ -285,16 +294,16 @@ def test_drift_since_the_first_good_take_is_told(booth):
 def test_a_fault_of_our_own_costs_one_verdict_not_the_session(booth, monkeypatch):
     """An internal error is told on stderr with the file, and the next take is judged."""
     monkeypatch.delenv("VOCHECK_DEBUG", raising=False)
-    import vocheck.session.take
+    import vocheck.desk.standby
 
-    honest = vocheck.session.take.check_all
+    honest = vocheck.desk.standby.check_all
 
     def broken(paths, *settings):
         if any("t2" in str(path) for path in paths):
             raise ZeroDivisionError("division by zero")
         return honest(paths, *settings)
 
-    monkeypatch.setattr(vocheck.session.take, "check_all", broken)
+    monkeypatch.setattr(vocheck.desk.standby, "check_all", broken)
     _, out, err = booth(record(booth, FIXABLE), record(booth, KEEP))
     assert f"{FIXABLE}: internal error: ZeroDivisionError" in err
     assert "KEEP  01_river, take 4" in out
@@ -309,34 +318,32 @@ def test_until_idle_ends_by_itself(booth):
 
 
 def test_the_page_follows_the_session(booth):
-    """The page is served on loopback; its state changes with each take, and names are text."""
-    states = []
+    """The page is served on loopback; what it shows changes with each take, and names are text.
 
-    def look():
-        with urllib.request.urlopen(states_url(), timeout=10) as reply:
-            states.append(reply.read().decode())
+    Its address holds a key, and nobody can change anything with it.
+    """
+    import vocheck.desk.serve
 
-    def states_url():
-        port = int((booth.folder / "port").read_text())
-        return f"http://127.0.0.1:{port}/state"
-
-    import vocheck.booth.serve
-
-    made = vocheck.booth.serve.PageServer.__enter__
+    states, urls = [], []
+    made = vocheck.desk.serve.Server.__enter__
 
     def remember(server):
-        (booth.folder / "port").write_text(server.url.rsplit(":", 1)[1].strip("/"))
+        urls.append(server.url)
         return made(server)
 
+    def look():
+        states.append(news(urls[0])["booth"]["html"])
+
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(vocheck.booth.serve.PageServer, "__enter__", remember)
+        patch.setattr(vocheck.desk.serve.Server, "__enter__", remember)
         _, out, _ = booth(
             look,
             record(booth, FIXABLE, "<b>river_t1.flac"),
             look,
             options=["--page", "--port", "0"],
         )
-    assert "Page for the tablet: http://127.0.0.1:" in out
+    assert f"Page for the tablet: {urls[0]}\n" in out
+    assert urls[0].startswith("http://127.0.0.1:")
     assert "Standing by" in states[0]
     assert '<div class="sign fixable"><h1>FIXABLE</h1>' in states[1]
     assert "&lt;b&gt;river, take 1" in states[1]

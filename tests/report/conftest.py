@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,33 +9,10 @@ from pathlib import Path
 import pytest
 
 from tests.material.demo_session import FOLDER
-from tests.report.browser import chromium
 from vocheck.cli import run
 
 NASTY = '<script>alert("x")</script>&\'" ="'
 """A remark, and a name, that tries to be part of the page."""
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[object]:
-    """Return headless Chromium, driven by Playwright."""
-    from playwright.sync_api import sync_playwright
-
-    path, variables = chromium()
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=path,
-            env={**os.environ, **variables},
-            args=[
-                "--no-sandbox",
-                "--disable-gpu",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--autoplay-policy=no-user-gesture-required",
-            ],
-        )
-        yield started
-        started.close()
 
 
 @pytest.fixture

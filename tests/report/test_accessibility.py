@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tests.material.demo_session import FOLDER
 from tests.mix.signals import noise, tone, write
 from tests.report.browser import SMALL_TARGETS, every_stop, faults
-from vocheck.booth import Booth
-from vocheck.booth.serve import PageServer
 from vocheck.cli import run
-from vocheck.report.booth_page import PAGE, render_state
-from vocheck.session.take import check_take
-from vocheck.wording.booth import screen_of_take
 
 
 @pytest.fixture(scope="module")
@@ -49,23 +42,6 @@ def test_axe_finds_nothing(pages, watched, name: str, scheme: str):
     )
     page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
     assert faults(page) == []
-
-
-@pytest.mark.outside
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("verdict", ["keep", "fixable", "retake"])
-def test_axe_finds_nothing_on_the_booth_page(browser, verdict: str, scheme: str):
-    """The page of `vocheck watch`, whatever it shows, in both themes."""
-    take = replace(check_take(FOLDER / "02_kiln_t2.flac"), verdict=verdict)
-    booth = Booth(["01_river", "02_kiln"])
-    booth.add(take)
-    with PageServer(PAGE) as server:
-        server.publish(render_state(screen_of_take(take, booth), booth))
-        page = browser.new_page(color_scheme=scheme)
-        page.goto(server.url)
-        page.locator(f".sign.{verdict}").wait_for()
-        assert faults(page) == []
-        page.close()
 
 
 @pytest.mark.parametrize("width", [1440, 390])

@@ -1,4 +1,4 @@
-"""The booth's page in a real browser: follows the session, and says so when it cannot."""
+"""The booth as a piece of a page; the page itself is tested with the desk."""
 
 from __future__ import annotations
 
@@ -9,8 +9,7 @@ import pytest
 
 from tests.material.demo_session import FOLDER
 from vocheck.booth import Booth, forecast_headroom
-from vocheck.booth.serve import PageServer
-from vocheck.report.booth_page import PAGE, render_state
+from vocheck.report.booth_page import render_state
 from vocheck.session.take import TakeResult, check_take
 from vocheck.wording.booth import screen_of_take, screen_of_test_read, screen_of_tone, standing_by
 
@@ -68,56 +67,26 @@ def test_names_are_text(take):
     assert "&lt;img src=x onerror=alert(1)&gt;&amp;&quot;&#x27;" in state
 
 
-@pytest.mark.parametrize("width", [390, 820, 1440])
-def test_the_page_follows_the_session(browser, take, width):
-    """A new state is shown by itself, at any width, with nothing logged or asked elsewhere."""
-    page = browser.new_page(viewport={"width": width, "height": 800})
-    said: list[str] = []
-    asked: list[str] = []
-    page.on("console", lambda message: said.append(message.text))
-    page.on("pageerror", lambda error: said.append(str(error)))
-    page.on("request", lambda request: asked.append(request.url))
-    booth = Booth(["01_river", "02_kiln", "03_hands", "04_bowl"])
-    with PageServer(PAGE) as server:
-        server.publish(render_state(standing_by(), booth))
-        page.goto(server.url)
-        page.get_by_text("Standing by for the next take.").wait_for()
-        long = "a_long_line_name_without_a_single_space_in_it"
-        for verdict, line in (("keep", "02_kiln"), ("fixable", "02_kiln"), ("retake", long)):
-            now = replace(take, verdict=verdict, line=line)
-            booth.add(now)
-            server.publish(render_state(screen_of_take(now, booth), booth))
-            page.locator(f".sign.{verdict}").wait_for()
-            sizes = page.evaluate(
-                "['h1', '.do', 'h2', '.why p', 'th'].map("
-                "(s) => parseFloat(getComputedStyle(document.querySelector(s)).fontSize))"
-            )
-            assert sizes[0] > sizes[1] > max(sizes[2:]), "the action is the second-largest text"
-            room = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
-            assert page.evaluate(room), f"{verdict} does not fit {width} px"
-        assert page.locator("#lost").is_hidden()
-        assert said == []
-        assert all(url.startswith(server.url) for url in asked)
-    page.locator("#lost").wait_for(state="visible")  # the server has ended
-    page.close()
-
-
-def test_the_page_rings_where_the_count_grows(browser, take):
-    """The first state rings never; a later one with a higher count does, and beeps once unmuted."""
-    page = browser.new_page()
-    booth = Booth()
+def test_the_line_to_record_next_stands_there_with_its_words(take):
+    """After a retake it is the same line, after a clean take the next; no script, no words."""
+    script = {"01_river": "The river came <first>.", "02_kiln": "The kiln is beside the house."}
+    booth = Booth(script)
+    assert "The river came &lt;first&gt;." in render_state(standing_by(), booth, script)
     booth.add(take)
-    screen = screen_of_take(take, booth)
-    with PageServer(PAGE) as server:
-        server.publish(render_state(screen, booth, rings=3))
-        page.goto(server.url)
-        page.locator(".sign.retake").wait_for()
-        assert page.title() == "RETAKE 02_kiln, take 2"
-        assert page.locator(".ring").count() == 0
-        page.get_by_role("button", name="Bell is off").click()
-        assert page.get_by_role("button", name="Bell is on").is_visible()
-        page.evaluate("window.beeps = 0; const old = beep; beep = () => { beeps += 1; old(); }; 0")
-        server.publish(render_state(screen, booth, rings=4))
-        page.locator("main.ring").wait_for()
-        assert page.evaluate("beeps") == 1
-    page.close()
+    assert "The kiln is beside" in render_state(screen_of_take(take, booth), booth, script)
+    clean = replace(take, verdict="keep", findings=(), sha256="another")
+    booth.add(clean)
+    assert "The river came" in render_state(screen_of_take(clean, booth), booth, script)
+    assert 'class="words"' not in render_state(screen_of_take(clean, booth), booth)
+
+
+def test_what_is_good_to_have_is_asked_for_before_the_first_take(take):
+    """Test read, room tone, clap: each until it is there, and none once takes are recorded."""
+    booth = Booth(["01_river"])
+    state = render_state(standing_by(), booth)
+    assert "Test read:" in state
+    assert "Room tone: half a minute" in state
+    booth.room_tone = check_take(FOLDER / "room_tone.flac")
+    assert "half a minute" not in render_state(standing_by(), booth)
+    booth.add(take)
+    assert "Test read:" not in render_state(screen_of_take(take, booth), booth)

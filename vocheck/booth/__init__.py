@@ -6,7 +6,7 @@ the first good take and what changed them, and whether the gain set on the test 
 for the real thing.
 
 Beside it: `drift` tells what has changed since the first good take, `folder` which recordings are
-finished; `linelog` keeps results through a power cut, `serve` shows a page to a tablet.
+finished; `linelog` keeps results through a power cut.
 """
 
 from __future__ import annotations
@@ -188,8 +188,15 @@ class Booth:
 
     def next_line(self, take: TakeResult) -> LineState | None:
         """Return the line to record after a take: its own while that needs one, else the next."""
+        return self.line_after(line_of(take))
+
+    def line_after(self, name: str) -> LineState | None:
+        """Return the line to record after one of this name; the first that needs one at the start.
+
+        ``None`` where every line is done.
+        """
         lines = self.lines
-        own = next((i for i, line in enumerate(lines) if line.line == line_of(take)), 0)
+        own = next((i for i, line in enumerate(lines) if line.line == name), 0)
         return next((line for line in (*lines[own:], *lines[:own]) if line.needed), None)
 
     @property

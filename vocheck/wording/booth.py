@@ -377,6 +377,30 @@ def standing_by(note: str = "") -> Screen:
     return Screen(kind="standing by", title=note, action="Standing by for the next take.")
 
 
+def spoken(screen: Screen) -> str:
+    """Return what is read aloud of a screen: the verdict, which recording, what to do."""
+    parts = (screen.word.capitalize(), screen.title, screen.action)
+    return " ".join(part if part.endswith(".") else f"{part}." for part in parts if part)
+
+
+GUIDE = (
+    "Test read: a few of the loudest sentences, recorded with “test” in the name. It tells whether "
+    "the gain is right.",
+    "Room tone: half a minute in which nobody speaks or moves. It tells how quiet the booth is.",
+    "Clap: one hard clap at the place of the talent, recorded as “clap”. The view Room tells how "
+    "the booth rings.",
+)
+"""What is good to have before the first take: test read, room tone, clap."""
+
+
+def guide(booth: Booth) -> list[str]:
+    """Return what is still good to record before the first take; nothing once there is a take."""
+    if any(state.takes for state in booth.lines):
+        return []
+    done = (booth.test_read is not None, booth.room_tone is not None, False)
+    return [text for text, there in zip(GUIDE, done, strict=True) if not there]
+
+
 def standing_facts(booth: Booth) -> list[tuple[str, str]]:
     """Return what the test read and the room tone said, which counts for all takes to come."""
     facts = []

@@ -1,0 +1,1 @@
+"""Tests of the desk: the server, what it shows, what it writes, who may do what."""

@@ -1,0 +1,95 @@
+"""A session at the desk: the folder is watched, and what is found is shown on the board."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vocheck.booth import Booth
+from vocheck.booth.folder import Watcher
+from vocheck.desk.app import Answers
+from vocheck.desk.board import Board
+from vocheck.desk.boothview import BoothView
+from vocheck.desk.standby import Standby, handle_safely
+from vocheck.session.settings import Settings
+
+if TYPE_CHECKING:
+    from vocheck.booth.folder import Event
+    from vocheck.desk.views import View
+
+LOOK_S = 0.2
+"""How often the folder is looked at."""
+
+
+class Session:
+    """What happens in one folder, shown in every view.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+        With the executor that takes are measured in.
+    views : sequence of callable
+        Each makes a view of the session.
+
+    Attributes
+    ----------
+    board : Board
+    answers : Answers
+        What a browser can ask for.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        settings: Settings,
+        views: tuple[Callable[[Session], View], ...] = (),
+    ) -> None:
+        self.folder = folder
+        self.settings = settings
+        self.board = Board()
+        self.booth = Booth(filter(None, settings.script or ()), 1, settings.policy)
+        self._stage = BoothView(self.board, self.booth, settings.script)
+        self._watcher = Watcher(folder)
+        self._standby = Standby(self._watcher, self.booth, settings, None, [self._stage])
+        self._trouble = ""
+        self.answers = Answers(self.board, title=folder.resolve().name)
+        self.views = [make(self) for make in views]
+        for view in self.views:
+            self.answers.views += (view.name,)
+            self.answers.gets |= view.gets
+            self.answers.posts |= view.posts
+
+    def start(self) -> None:
+        """Get workers ready, and look at the folder for the first time."""
+        self._standby.warm_up()
+        self._watcher.poll(time.monotonic())
+
+    def look(self) -> None:
+        """Look at the folder once, and show what has happened."""
+        events = self._watcher.poll(time.monotonic())
+        self.tell_trouble(self._watcher.problem)
+        self._standby.catch_up(events)
+        for event in events:
+            self._take_in(event)
+        for view in self.views:
+            view.look(bool(events))
+
+    def _take_in(self, event: Event) -> None:
+        wrong = handle_safely(self._standby, event)
+        if wrong:
+            self.tell_trouble(wrong)
+
+    def tell_trouble(self, problem: str) -> None:
+        """Show what is wrong with the folder on every page; empty where nothing is."""
+        if problem != self._trouble:
+            self._trouble = problem
+            self._stage.trouble(problem)
+
+    def run(self, ended: Callable[[], bool]) -> None:
+        """Look again and again until the session has ended."""
+        while not ended():
+            self.look()
+            time.sleep(LOOK_S)
