@@ -25,6 +25,7 @@ COMMANDS = {
     "script": ("script script.txt --slot 8", "script script.txt 04_bowl_t3.flac 01_river_t2.flac"),
     "room": ("room room_tone.flac",),
     "mix": ("mix mix.flac --to social --to ebu-r128",),
+    "survey": ("survey . -o survey.jsonl",),
     "targets": ("targets social",),
     "explain": ("explain noise_floor",),
     "demo": ("demo",),

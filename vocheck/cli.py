@@ -33,6 +33,7 @@ COMMANDS = {
     "script": "Predict the read time of a script.",
     "room": "Measure the booth from a clap, a sweep or room tone.",
     "mix": "Check a final mix against where it goes.",
+    "survey": "Measure any number of recordings into a file, on this machine or many.",
     "targets": "List the delivery targets, with source and status.",
     "explain": "Explain a measurement or a finding.",
     "demo": "Copy the demo session here, rank it and show the result.",

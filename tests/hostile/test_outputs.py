@@ -30,6 +30,7 @@ ARGUMENTS = {
     "script": ["words.txt", "s"],
     "room": ["s/01_river_t1.wav", "--calibration", "s/01_river_t2.wav"],
     "mix": ["s/01_river_t1.wav", "--encode", "none", "--stem", "voice=s/stem"],
+    "survey": ["s", "-o", "out.jsonl"],
     "targets": [],
     "explain": [],
     "demo": ["s"],

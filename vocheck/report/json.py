@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from vocheck.plain import plain_json
@@ -21,8 +21,14 @@ def render_json(results: Result | Iterable[Result]) -> str:
     return plain_json(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=False)) + "\n"
 
 
-def render_json_line(result: Result) -> str:
-    """Return one result as one line of JSON Lines, ending in a newline."""
-    return (
-        plain_json(json.dumps(with_sentences(result), allow_nan=False, ensure_ascii=False)) + "\n"
-    )
+def render_json_line(result: Result, more: Mapping[str, Any] | None = None) -> str:
+    """Return one result as one line of JSON Lines, ending in a newline.
+
+    Parameters
+    ----------
+    result : Result
+    more : mapping of str, optional
+        Keys that stand behind those of the result.
+    """
+    data = {**with_sentences(result), **(more or {})}
+    return plain_json(json.dumps(data, allow_nan=False, ensure_ascii=False)) + "\n"

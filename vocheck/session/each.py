@@ -54,12 +54,12 @@ def each(
     cache, executor = settings.cache, settings.executor
     names = (os.fspath(path) for path in paths)
     if executor is None:
-        yield from (_do(work, name, cache) for name in names)
+        yield from (do(work, name, cache) for name in names)
         return
     waiting: deque[tuple[str, T | Future[T | Failure]]] = deque()
     for name in names:
         known = None if cache is None else _known(work, name, cache)
-        done = executor.submit(_do, work, name, cache) if known is None else known
+        done = executor.submit(do, work, name, cache) if known is None else known
         waiting.append((name, done))
         while len(waiting) == AT_ONCE or (waiting and not isinstance(waiting[0][1], Future)):
             yield _outcome(*waiting.popleft())
@@ -84,7 +84,8 @@ def _outcome(path: str, done: T | Future[T | Failure]) -> T | Failure:
         return failure_of(path, error)
 
 
-def _do(work: Callable[[TakeFile], T], path: str, cache: Cache | None) -> T | Failure:
+def do(work: Callable[[TakeFile], T], path: str, cache: Cache | None) -> T | Failure:
+    """Return what `work` returns of one take, or a `Failure` that says why not."""
     try:
         return work(TakeFile(path, cache))
     except Exception as error:
