@@ -69,6 +69,8 @@ def _inside(node: ast.AST) -> Iterator[ast.AST]:
     if isinstance(node, ast.expr | ast.stmt):
         yield node
     skipped: list[ast.AST | None] = []
+    if isinstance(node, ast.Call):  # a guard of the code itself, and how a value is printed
+        skipped += [word for word in node.keywords if word.arg in ("strict", "repr")]
     if isinstance(node, ast.FunctionDef | ast.ClassDef):
         skipped += node.decorator_list
     if isinstance(node, ast.FunctionDef):

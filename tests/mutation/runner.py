@@ -67,6 +67,8 @@ def _parent(folder: Path, module: str, tests: Sequence[str], drawn: Sequence[Cha
     if _pytest(["--collect-only", *tests]):
         to.send(None)
         return
+    if handmade := sys.modules.get("tests.material.handmade"):
+        handmade.facts()  # measured once, and what measuring imports is there
     sys.dont_write_bytecode = True
     os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
     file = folder / "vocheck" / f"{module}.py"
@@ -136,8 +138,9 @@ def _swapped(change: Change, module: str, source: str) -> bool:
     if len(found) != 1 or old is None or old.__code__.co_freevars != found[0].co_freevars:
         return False
     old.__code__ = found[0]
-    for each in list(sys.modules.values()):
-        if each is not None and each.__name__.partition(".")[0] in ("vocheck", "tests"):
+    for name, each in list(sys.modules.items()):
+        # What `tests.material` keeps is sound, made before anything is tried.
+        if name.startswith(("vocheck", "tests")) and not name.startswith("tests.material"):
             for value in list(vars(each).values()):
                 if isinstance(value, functools._lru_cache_wrapper):
                     value.cache_clear()

@@ -84,6 +84,16 @@ def test_the_senses(sense: str, value: float | None, beyond: bool):
     assert is_beyond(value, sense, 2.0) is beyond
 
 
+def test_of_events_the_worst_is_told_in_the_sense_of_the_rule():
+    """The highest where high is bad, the lowest where low is."""
+    pops = (Plosive(1.0, -14.0), Plosive(2.0, -18.0), Plosive(3.0, -12.0))
+    high = rule("high", "plosives.events[].level_re_speech_db", note=-15.0)
+    assert found_by(high, plosives__events=pops).value == -12.0
+    low = replace(high, sense="below", thresholds=(Threshold("note", -13.0, "", "our choice"),))
+    found = found_by(low, plosives__events=pops)
+    assert (found.value, found.count, found.times_s) == (-18.0, 2, (1.0, 2.0))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Tilt(Group):
     """A fact with a sign, and one that was not measured."""

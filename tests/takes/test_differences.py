@@ -217,3 +217,75 @@ def test_every_difference_says_on_whose_word():
         assert found.status
         assert found.now
         assert found.unit
+
+
+NOMINAL_HZ = (50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000,
+              2500, 3150, 4000, 5000, 6300, 8000, 10_000)  # fmt: skip
+
+
+def nominal(**levels_db: float) -> tuple[Band, ...]:
+    """Return a spectrum by nominal third octaves (IEC 61260-1), at -40 dB where not told."""
+    return tuple(
+        Band(centre_hz=float(hz), level_db=levels_db.get(f"hz{hz}", -40.0)) for hz in NOMINAL_HZ
+    )
+
+
+@pytest.mark.parametrize("centre", [63, 125, 250, 500, 1000, 2000, 4000, 8000])
+def test_each_octave_of_the_equalizer_answers_for_its_third_octaves(centre: int):
+    """3 dB too much in the three third octaves around a centre: 3 dB less there, nothing else."""
+    at = NOMINAL_HZ.index(centre)
+    much = nominal(**{f"hz{hz}": -37.0 for hz in NOMINAL_HZ[at - 1 : at + 2]})
+    result = match_results(take(1, tone__ltas=nominal()), take(2, tone__ltas=much))
+    assert [(band.centre_hz, band.gain_db) for band in result.eq] == [(float(centre), -3.0)]
+
+
+@pytest.mark.parametrize(
+    ("hz", "side"),
+    [(63, 0), (80, 1), (250, 1), (315, 0), (400, 0), (500, -1), (2000, -1), (2500, 0)],
+)
+def test_the_bass_is_that_of_a_near_voice(hz: int, side: int):
+    """80 to 250 Hz against 500 Hz to 2 kHz, their bands included: the rest is left alone."""
+    loud = take(2, tone__ltas=nominal(**{f"hz{hz}": -4.0}))
+    bass = match_results(take(1, tone__ltas=nominal()), loud).bass_db
+    count = 6 if side > 0 else 7
+    assert bass == (None if side == 0 else pytest.approx(side * 36.0 / count))
+
+
+def test_a_dark_voice_gives_no_hint_by_itself():
+    """Both takes have 12 dB more bass than middle: no difference, no hint."""
+    dark = nominal(**{f"hz{hz}": -28.0 for hz in (80, 100, 125, 160, 200, 250)})
+    assert match_results(take(1, tone__ltas=dark), take(2, tone__ltas=dark)).bass_db is None
+
+
+def test_three_third_octaves_are_enough_and_two_are_not():
+    """Of a spectrum that hardly reaches the voice nothing is said."""
+    few = nominal()[:6]  # 100, 125 and 160 Hz are within what every voice fills
+    found = difference(match_results(take(1, tone__ltas=few), take(2, tone__ltas=few)), "tone")
+    assert found.difference == 0.0
+    fewer = few[:5]
+    found = difference(match_results(take(1, tone__ltas=fewer), take(2, tone__ltas=fewer)), "tone")
+    assert found.difference is None
+    weak = tuple(Band(centre_hz=b.centre_hz, level_db=b.level_db - 9.0 * (b.centre_hz < 70.0))
+                 for b in nominal()[:3])  # fmt: skip
+    assert match_results(take(1, tone__ltas=nominal()[:3]), take(2, tone__ltas=weak)).eq
+    assert match_results(take(1, tone__ltas=nominal()[:2]), take(2, tone__ltas=weak)).eq == ()
+
+
+@pytest.mark.parametrize(("hz", "counts"), [(80, 0), (100, 1), (6300, 1), (8000, 0)])
+def test_the_tone_is_that_of_the_bands_that_every_voice_fills(hz: int, counts: int):
+    """100 Hz to 7 kHz: a hole outside changes nothing."""
+    hole = take(2, tone__ltas=nominal(**{f"hz{hz}": -60.0}))
+    found = difference(match_results(take(1, tone__ltas=nominal()), hole), "tone")
+    assert (found.difference > 0.0) == bool(counts)
+
+
+def test_a_pickup_carries_its_names_and_the_tolerance_it_is_held_to():
+    """Paths, unit, what, and within how much it matches."""
+    result = match_results(take(1), take(2, loudness__integrated_lufs=-22.0))
+    assert (result.reference, result.path) == ("01_river_t1.flac", "01_river_t2.flac")
+    level = difference(result, "level")
+    assert (level.reference, level.take, level.unit) == (-24.0, -22.0, "LU")
+    assert level.reason == ""
+    assert "words" not in level.to_dict()
+    assert result.to_dict()["schema"] == 1
+    assert result.gain_db == -2.0

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tests.material.handmade import facts, take
 from vocheck.measurements.clicks import Click
@@ -20,6 +23,7 @@ from vocheck.takes.rank import (
     grade_of,
     load_criteria,
     rank_line,
+    rank_takes,
     relative_damage,
     take_costs,
 )
@@ -323,3 +327,43 @@ def test_what_has_only_a_share_costs_where_it_happens():
 def test_what_has_no_place_costs_the_whole_take():
     """Noise is everywhere."""
     assert not next(c for c in load_criteria() if c.name == "noise").is_local
+
+
+def test_what_one_take_does_not_tell_is_no_reason_against_either():
+    """Its room was not read: the noise alone is told, and nothing breaks."""
+    quiet, noisy = take(1), take(2, noise__floor_a_dbfs=-60.0, reverberation__rt60_s=None)
+    for order in ([quiet, noisy], [noisy, quiet]):
+        first, second = rank_line("l", order).order
+        assert first.result == quiet
+        assert [reason.criterion for reason in second.standing.reasons] == ["noise"]
+    live = take(2, reverberation__rt60_s=0.6, noise__floor_a_dbfs=-60.0)
+    unread = take(1, reverberation__rt60_s=None)
+    _, second = rank_line("l", [live, unread]).order
+    assert [reason.criterion for reason in second.standing.reasons] == ["noise"]
+
+
+def test_how_much_worse_is_told_from_the_cleanest_take_not_from_nothing():
+    """The cleanest has a fault of its own; another one with twice as much is slightly worse."""
+    noisy = {"noise__floor_a_dbfs": -73.0}  # 10 dB of step 8 over what is free: 1.25 points
+    ranking = rank_line("l", [take(1, **noisy), take(2, plosives__events=POPS)])
+    best, other = ranking.order
+    assert best.result.take == 1
+    assert -best.score == pytest.approx(1.25)
+    assert -other.score == pytest.approx(3 * 0.32 * 2.5)
+    scale = load_ranking().scale
+    assert scale.undecided <= best.score - other.score < scale.clearly < -other.score
+    assert (best.standing.grade, other.standing.grade) == ("as clean", "slightly worse")
+
+
+def test_a_line_with_one_readable_take_is_ranked_by_it(tmp_path: Path):
+    """What cannot be read is named beside it; a line without any is not in the ranking."""
+    noise = 0.1 * np.random.default_rng(3).standard_normal(9600)
+    soundfile.write(tmp_path / "01_river_t2.wav", noise, 48_000)
+    for name in ("01_river_t1.wav", "02_kiln_t1.wav"):
+        (tmp_path / name).write_bytes(b"no recording")
+    ranking = rank_takes([tmp_path], notes={})
+    assert [(line.line, len(line.order)) for line in ranking.lines] == [("01_river", 1)]
+    assert sorted(failure.path for failure in ranking.failures) == [
+        str(tmp_path / "01_river_t1.wav"), str(tmp_path / "02_kiln_t1.wav"),
+    ]  # fmt: skip
+    assert ranking.to_dict()["schema"] == 1
