@@ -20,6 +20,7 @@ QUICK = (
     *("dsp/test_spectrogram.py", "voice/test_cepstra.py", "voice/test_pitch.py"),
     *("edit/test_timecode.py", "edit/test_joins.py", "edit/test_timeline.py"),
     *("mix/test_meters.py", "policy/test_delivery.py", "policy/test_malformed.py"),
+    "mix/test_limiter.py",
     *("policy/test_shipped.py", "report/test_markers.py", "report/test_sheet.py"),
     *("room/test_room.py", "script/test_script.py", "session/test_each.py"),
     "survey/test_summary.py",

@@ -15,6 +15,7 @@ AC-3, and the sound of M4A, MP4, MOV, MKV, WebM, MXF, AVI and MPEG-TS.
 `ogg`               damaged pages of Ogg
 `metadata`          scene, take, note: what a recorder wrote beside the sound
 `broadcast_wav`     copies of a recording with loudness or markers written into them
+`writers`           new samples as WAV, with dither
 `codecs`            a lossy codec there and back
 ==================  ================================================================
 """

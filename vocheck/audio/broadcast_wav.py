@@ -106,6 +106,71 @@ def stamp(
     _copy(source, Path(output), edit)
 
 
+_STALE = (b"data", b"fmt ", b"fact", b"bext", b"PEAK", b"levl", b"MD5 ", b"PAD ", b"FLLR")
+"""Chunks that tell of the old samples (their peaks, their check sum, their drawing), or of none."""
+
+_UMID = slice(348, _LOUDNESS_OFFSET)
+
+
+def carry(
+    sound: str | os.PathLike[str],
+    source: str | os.PathLike[str],
+    output: str | os.PathLike[str],
+    loudness: LoudnessFields,
+    step: str,
+) -> tuple[str, ...]:
+    """Write new samples as Broadcast WAV, with what their source says beside its own.
+
+    Scene, note, markers, time and whatever else stands in other chunks is carried on. The source's
+    identity (UMID) is not: it is that of other samples. One line is added to the coding history.
+
+    Parameters
+    ----------
+    sound
+        A WAV file with the samples.
+    source
+        The file that they were made from, of any kind.
+    output
+        Written to as it is: to be called with a name of `vocheck.files.replacing`.
+    loudness : LoudnessFields
+        Of the new samples.
+    step : str
+        What was done, for the coding history (EBU R 98, from memory: ``A=PCM,F=48000,...``).
+
+    Returns
+    -------
+    tuple of str
+        Names of the chunks that were carried on.
+    """
+    source, output = Path(source), Path(output)
+    carried: list[tuple[bytes, bytes]] = []
+    bext = None
+    with source.open("rb") as file:
+        if is_wave(file):
+            chunks = [chunk for chunk in wave_chunks(file) if chunk.name not in (b"ds64", b"JUNK")]
+            if any(chunk.name == b"bext" for chunk in chunks):
+                bext = _bext(file, chunks, source, loudness)
+            carried = [
+                (chunk.name, content(file, chunk, chunk.length))
+                for chunk in chunks
+                if chunk.name not in _STALE
+            ]
+    was_there = bext is not None
+
+    def edit(file: BinaryIO, chunks: list[Chunk]) -> _Edit:
+        old = bext if bext is not None else _bext(file, [], source, loudness)
+        history = old[_FIXED_BYTES:].rstrip(b"\0")
+        if history and not history.endswith(b"\n"):
+            history += b"\r\n"
+        history += step.encode("ascii", "replace") + b"\r\n"
+        head = old[: _UMID.start] + bytes(64) + old[_UMID.stop : _FIXED_BYTES]
+        return [(b"bext", head + history), *carried], chunks
+
+    _copy_wave(Path(sound), source, output, edit)
+    names = [name.decode("ascii", "replace").strip() for name, _ in carried]
+    return tuple(["bext", *names] if was_there else names)
+
+
 @dataclass(frozen=True)
 class Marker:
     """A place in a recording, with what to say of it.

@@ -23,6 +23,7 @@ from vocheck.commands.options import (
 from vocheck.plain import plain
 
 if TYPE_CHECKING:
+    from vocheck.audio.codecs import Coding
     from vocheck.mix import MixResult
 
 WAVE_SUFFIXES = (".wav", ".wave", ".bwf", ".rf64")
@@ -92,6 +93,14 @@ def _names(
     metavar="OUT.wav",
     help="Write a copy as Broadcast WAV with the loudness in its header.",
 )
+@click.option(
+    "--write",
+    "copy",
+    type=Output(*WAVE_SUFFIXES),
+    metavar="OUT.wav",
+    help="Write a copy at the target of --to: by gain alone where the peaks allow it, else with a "
+    "limiter; not where too much would be limited.",
+)
 @pdf_option("a sheet per mix, to be signed: verdict, file and hash, loudness over time, checks")
 @page_options("to look at and listen to", "a listening copy of the mix")
 @format_option("text", "json", "csv")
@@ -114,6 +123,7 @@ def command(
     track: int | None,
     verify: bool,
     stamp: Path | None,
+    copy: Path | None,
     sheet: Path | None,
     page: Path | None,
     embed_audio: bool,
@@ -129,46 +139,114 @@ def command(
     destination: pass, warn or fail, and why. Where a platform publishes no number, that is said,
     and nothing is judged in its name.
 
-    Exit status: 0 nothing to fix, 1 a verdict at or above --fail-on, 2 a file could not be done.
+    Exit status: 0 nothing to fix, 1 a verdict at or above --fail-on (with --write, that of the
+    copy), 2 a file could not be done or no copy could be written.
     """
-    from vocheck.audio.codecs import parse_codings
-    from vocheck.errors import VocheckError
-    from vocheck.mix import check_mix
-
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
-    if len(files) > 1 and (stems or stamp is not None):
-        raise click.UsageError("--stem and --stamp go with one FILE")
-    codings = None if encode is None else parse_codings("" if encode == "none" else encode)
+    _refuse_for_several(files, targets, stems, stamp, copy)
+    codings = _codings(encode)
     results: list[MixResult] = []
     failures = 0
     for file in files:
-        try:
-            with _progress(file, quiet) as progress:
-                result = check_mix(
-                    file, targets, stems, codings, track=track, verify=verify, progress=progress
-                )
-        except VocheckError as error:
-            if len(files) == 1:
-                raise
-            complain(error)
-            failures += 1
-        else:
-            results.append(result)
-    if stamp is not None:
-        _stamp(results[0], stamp)
-    if sheet is not None and results:
-        _write_sheet(results, sheet)
-    if page is not None and results:
-        from vocheck.commands.pages import write_mix_page
-
-        write_mix_page(results, page, embed_audio, track)
+        found = _checked(file, targets, stems, codings, track, verify, quiet, alone=len(files) == 1)
+        failures += found is None
+        results += [] if found is None else [found]
+    if copy is not None:
+        results = [_write(results[0], copy, stems, codings, quiet)]
+    _write_beside(results, stamp, sheet, page, embed_audio, track)
     deliver(_render(results, form), output)
     if stamp is not None:
         click.echo(f"{plain(str(stamp))}: written, with the loudness in its header", err=True)
-    if failures:
-        return 2
-    return int(any(result.verdict in FAIL_ON[fail_on] for result in results))
+    return 2 if failures else max((_status(result, fail_on) for result in results), default=0)
+
+
+def _refuse_for_several(
+    files: tuple[str, ...],
+    targets: tuple[str, ...],
+    stems: dict[str, Path],
+    stamp: Path | None,
+    copy: Path | None,
+) -> None:
+    if len(files) > 1 and (stems or stamp is not None or copy is not None):
+        raise click.UsageError("--stem, --stamp and --write go with one FILE")
+    if copy is not None and len(targets) > 1:
+        raise click.UsageError("--write goes with one --to NAME")
+
+
+def _codings(encode: str | None) -> tuple[Coding, ...] | None:
+    from vocheck.audio.codecs import parse_codings
+
+    return None if encode is None else parse_codings("" if encode == "none" else encode)
+
+
+def _checked(
+    file: str,
+    targets: tuple[str, ...],
+    stems: dict[str, Path],
+    codings: tuple[Coding, ...] | None,
+    track: int | None,
+    verify: bool,
+    quiet: bool,
+    *,
+    alone: bool,
+) -> MixResult | None:
+    """Return what is said of a mix; ``None`` where it cannot be done and others can."""
+    from vocheck.errors import VocheckError
+    from vocheck.mix import check_mix
+
+    try:
+        with _progress(file, quiet) as progress:
+            return check_mix(
+                file, targets, stems, codings, track=track, verify=verify, progress=progress
+            )
+    except VocheckError as error:
+        if alone:
+            raise
+        complain(error)
+        return None
+
+
+def _write_beside(
+    results: list[MixResult],
+    stamp: Path | None,
+    sheet: Path | None,
+    page: Path | None,
+    embed_audio: bool,
+    track: int | None,
+) -> None:
+    """Write what was asked for beside the report."""
+    if not results:
+        return
+    if stamp is not None:
+        _stamp(results[0], stamp)
+    if sheet is not None:
+        _write_sheet(results, sheet)
+    if page is not None:
+        from vocheck.commands.pages import write_mix_page
+
+        write_mix_page(results, page, embed_audio, track)
+
+
+def _status(result: MixResult, fail_on: str) -> int:
+    """Return the exit status of one mix; with a copy, that of the copy."""
+    written = result.written
+    if written is None:
+        return int(result.verdict in FAIL_ON[fail_on])
+    return 2 if written.refused else int(written.verdict in FAIL_ON[fail_on])
+
+
+def _write(
+    result: MixResult,
+    copy: Path,
+    stems: dict[str, Path],
+    codings: tuple[Coding, ...] | None,
+    quiet: bool,
+) -> MixResult:
+    from vocheck.mix import write_mix
+
+    with _progress(str(copy), quiet) as progress:
+        return write_mix(result, copy, stems, codings, progress=progress)
 
 
 def _render(results: list[MixResult], form: str) -> str:
@@ -232,6 +310,6 @@ def _progress(file: str, quiet: bool) -> Iterator[Callable[[float, float], None]
 
         def update(done_s: float, whole_s: float) -> None:
             share = min(1.0, done_s / whole_s) if whole_s > 0 else 1.0
-            bar.update(round(1000 * share) - bar.pos)
+            bar.update(max(0, round(1000 * share) - bar.pos))  # a copy is read more than once
 
         yield update

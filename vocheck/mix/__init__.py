@@ -1,29 +1,37 @@
-"""A final mix against where it goes: `check_mix`, and what it says."""
+"""A final mix against where it goes (`check_mix`), and a copy that passes (`write_mix`)."""
 
 from vocheck.mix.check import check_mix
 from vocheck.mix.results import (
     DestinationResult,
     EncodedPeak,
     IndependentReading,
+    Limiting,
     LoudnessOverTime,
     MixMeasurements,
     MixResult,
     OneChannelReading,
     PeakOver,
+    Refusal,
     StemMatch,
     Stems,
+    WrittenMix,
 )
+from vocheck.mix.write import write_mix
 
 __all__ = [
     "DestinationResult",
     "EncodedPeak",
     "IndependentReading",
+    "Limiting",
     "LoudnessOverTime",
     "MixMeasurements",
     "MixResult",
     "OneChannelReading",
     "PeakOver",
+    "Refusal",
     "StemMatch",
     "Stems",
+    "WrittenMix",
     "check_mix",
+    "write_mix",
 ]

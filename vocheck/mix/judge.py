@@ -145,7 +145,7 @@ def judge(
         peak_limit_dbtp=destination.peak_dbtp,
         arrival=None
         if destination.ingest is None
-        else _arrival(destination.ingest, facts, policy.mix["same_level"].within_lu),
+        else _arrival(destination.ingest, facts, policy.mix.same_level.within_lu),
         one_channel=_one_channel(destination, source, measured),
         note=destination.note,
     )

@@ -396,6 +396,118 @@ class IndependentReading(Result):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Limiting(Result):
+    """What a limiter did to a copy.
+
+    Attributes
+    ----------
+    ceiling_dbtp : float
+        Where it held the true peak.
+    most_db : float
+        The most by which it turned the sound down.
+    share : float
+        Part of the mix, 0 to 1, that was turned down by 0.1 dB or more.
+    attack_ms, hold_ms, release_db_per_s : float
+        How fast it moved.
+    step_s : float
+        Distance of the places below.
+    reduction_db : tuple of float
+        The most in each step of time from the start of the sound.
+    """
+
+    ceiling_dbtp: float
+    most_db: float
+    share: float
+    attack_ms: float
+    hold_ms: float
+    release_db_per_s: float
+    step_s: float
+    reduction_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Refusal(Result):
+    """Why no copy was written.
+
+    Attributes
+    ----------
+    kind : {"no level", "limiting", "encoding", "checks", "not reached"}
+        There is no level to bring to a target; more would be limited than is allowed; the same, so
+        that the sound passes once encoded; a copy at the target would still fail; target and
+        ceiling were not reached together.
+    value, limit : float or None
+        What would be limited, and how much may be.
+    source, status : str
+        Of the limit.
+    checks : tuple of Check
+        That would fail.
+    """
+
+    kind: Literal["no level", "limiting", "encoding", "checks", "not reached"]
+    value: float | None = None
+    limit: float | None = None
+    source: str = ""
+    status: Status = "our choice"
+    checks: tuple[Check, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class WrittenMix(Result):
+    """A copy of a mix at a destination's target, or why there is none.
+
+    Attributes
+    ----------
+    path : str or None
+        The copy; ``None`` where it was refused.
+    destination : str
+    means : {"none", "gain", "limiter"} or None
+        What brought it there: nothing was needed, a plain gain, or a gain and a limiter.
+    gain_db : float or None
+    level : str or None
+        The fact that the destination sets a level for.
+    level_before, level_after : float or None
+    dbtp_before, dbtp_after : float or None
+    limiting : Limiting or None
+    after_encoding : tuple of EncodedPeak
+        Predictions for the copy.
+    coding : str
+        How its sound is stored.
+    dithered : bool
+    carried : tuple of str
+        Chunks of the source that the copy carries on.
+    left_out : tuple of str
+        Tracks of the source that the copy could not take.
+    attempts : int
+        How many copies were made and measured.
+    verdict : {"pass", "warn", "fail", "not published"} or None
+        Of the copy.
+    checks : tuple of Check
+        Of the copy.
+    refused : Refusal or None
+    """
+
+    path: str | None
+    destination: str
+    means: Literal["none", "gain", "limiter"] | None = None
+    gain_db: float | None = None
+    level: str | None = None
+    level_before: float | None = None
+    level_after: float | None = None
+    dbtp_before: float | None = None
+    dbtp_after: float | None = None
+    limiting: Limiting | None = None
+    after_encoding: tuple[EncodedPeak, ...] = ()
+    coding: str = ""
+    dithered: bool = False
+    carried: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    attempts: int = 0
+    verdict: Verdict | None = None
+    checks: tuple[Check, ...] = ()
+    refused: Refusal | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class MixResult(Result):
     """Everything vocheck says of one mix.
 
@@ -415,6 +527,8 @@ class MixResult(Result):
     over_time : LoudnessOverTime
     independent : IndependentReading or None
         With ``verify``.
+    written : WrittenMix or None
+        Where a copy at the target was asked for (`vocheck.mix.write.write_mix`).
     """
 
     path: str
@@ -426,6 +540,7 @@ class MixResult(Result):
     destinations: tuple[DestinationResult, ...]
     over_time: LoudnessOverTime
     independent: IndependentReading | None = None
+    written: WrittenMix | None = None
 
     @property
     def not_measured(self) -> dict[str, str]:

@@ -25,9 +25,9 @@ if TYPE_CHECKING:
         HeadroomRow,
         Length,
         Match,
+        MixRules,
         Pace,
         RoomLike,
-        SameLevel,
     )
 
 
@@ -134,11 +134,11 @@ class Policy:
         return COMP.load(self.config)
 
     @cached_property
-    def mix(self) -> Mapping[str, SameLevel]:
-        """What is said of a mix beside the rules of its destination."""
-        from vocheck.policy.tolerances import MIX
+    def mix(self) -> MixRules:
+        """What is said and done of a mix beside the rules of its destination."""
+        from vocheck.policy.tolerances import load_mix
 
-        return MIX.load(self.config)
+        return load_mix(self.config)
 
     @cached_property
     def obstacles(self) -> Mapping[str, Most]:

@@ -10,14 +10,14 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
-from vocheck.mix.results import DestinationResult
+from vocheck.mix.results import DestinationResult, WrittenMix
 from vocheck.policy.delivery import Delivery
 from vocheck.results import Result
 from vocheck.room.positions import PositionsResult
 from vocheck.takes.comp import Reading
 from vocheck.takes.match import Difference, MatchResult
 from vocheck.takes.rank import LineRanking, Reason
-from vocheck.wording import comp, delivery, match, mix, positions, ranking
+from vocheck.wording import comp, delivery, match, mix, positions, ranking, written
 
 
 def with_sentences(result: Result) -> dict[str, Any]:
@@ -61,6 +61,8 @@ def _add(value: Result, data: dict[str, Any]) -> None:
         data["note"] = delivery.note(value)
     elif isinstance(value, DestinationResult):
         data["gain"], data["ingest"] = mix.gain(value), mix.arrival(value)
+    elif isinstance(value, WrittenMix):
+        data["means_text"] = written.means(value)
     elif isinstance(value, Difference):
         data["sentence"] = match.sentence(value)
     elif isinstance(value, MatchResult):

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.mix.results import DestinationResult, LoudnessOverTime, MixResult
+from vocheck.mix.results import DestinationResult, LoudnessOverTime, MixResult, WrittenMix
 from vocheck.policy.delivery import Check
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
 from vocheck.takes.listening import ListeningCopy
+from vocheck.wording import written as copy_words
 from vocheck.wording.mix import (
     arrival,
     coding,
@@ -107,6 +108,8 @@ def _mix(result: MixResult) -> dict[str, Any]:
         "table": _table(result),
         "plot": _plot(result, momentary, short_term),
         "lead": _lead(result),
+        "written": None if result.written is None else _written(result.written),
+        "limited": _limited(result),
         "overs": _overs(result),
         "facts": _facts(result),
         "encoded": [
@@ -304,6 +307,39 @@ def _lead(result: MixResult) -> dict[str, Any] | None:
             f"Voice over bed: {number(result.measurements.voice_to_bed_lu, 1, 'LU')} where the "
             f"voice is active, least {number(stems.closest_lu, 1, 'LU')}"
         ),
+    }
+
+
+def _written(written: WrittenMix) -> dict[str, Any]:
+    """Return what was written at the target, or why nothing was."""
+    told = written.refused is None
+    return {
+        "verdict": (written.verdict or "fail").replace(" ", "-"),
+        "verdict_word": VERDICTS[written.verdict] if written.verdict else "Not written",
+        "headline": copy_words.headline(written),
+        "means": copy_words.means(written),
+        "changes": copy_words.changes(written) if told else "",
+        "verdict_words": copy_words.verdict(written) if told else "",
+        "stored": copy_words.stored(written) if told else "",
+        "encoded": [copy_words.after_codec(peak) for peak in written.after_encoding],
+    }
+
+
+def _limited(result: MixResult) -> dict[str, Any] | None:
+    """Return the drawing of what the limiter of a copy takes away over time."""
+    limiting = None if result.written is None else result.written.limiting
+    if limiting is None:
+        return None
+    places, _, most = columns(np.array(limiting.reduction_db), WIDTH)
+    deepest = max(1.0, math.ceil(limiting.most_db))
+    duration = _end_s(result) or 1.0
+    middles = result.source.start_s + (places + 0.5) * limiting.step_s
+    across = np.minimum(middles / duration, 1.0) * WIDTH
+    down = np.minimum(most / deepest, 1.0) * LEAD_HEIGHT
+    return {
+        "path": curve_path(across, down),
+        "deepest": f"{deepest:g}",
+        "words": f"The limiter of the copy over time: {limiting.most_db:.1f} dB at most",
     }
 
 

@@ -6,7 +6,13 @@ import math
 import os
 from collections.abc import Sequence
 
-from vocheck.mix import DestinationResult, IndependentReading, MixMeasurements, MixResult
+from vocheck.mix import (
+    DestinationResult,
+    IndependentReading,
+    MixMeasurements,
+    MixResult,
+    WrittenMix,
+)
 from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
 from vocheck.report.text.style import bold, dim, line_width, paint, wrap
@@ -24,6 +30,7 @@ from vocheck.wording.mix import (
     value_words,
 )
 from vocheck.wording.vocabulary import clock, clocks, number
+from vocheck.wording.written import after_codec, changes, headline, means, stored, verdict
 
 WORDS = {
     "pass": "PASS",
@@ -49,6 +56,8 @@ def render_mix(result: MixResult) -> str:
     blocks.append(_facts(result))
     if result.independent is not None:
         blocks.append(_independent(result.independent, result))
+    if result.written is not None:
+        blocks.append(_written(result.written))
     return "\n\n".join(blocks) + "\n"
 
 
@@ -250,3 +259,35 @@ def _independent(reading: IndependentReading, result: MixResult) -> str:
         f"{number(reading.difference_lu, 3)} LU from ours ({ours}). {reading.note}"
     )
     return wrap(said, "    ", "  ")
+
+
+def _written(written: WrittenMix) -> str:
+    """Return what was written at the target, with the limiter over time, or why nothing was."""
+    word = "NOT WRITTEN" if written.verdict is None else f"COPY {WORDS[written.verdict]}"
+    color = "fail" if written.verdict is None else written.verdict
+    lines = [f"  {paint(word, color)}  {headline(written)}"]
+    said = [means(written)]
+    if written.refused is None:
+        said += [changes(written), verdict(written)]
+        said += [f"after encoding {after_codec(peak)}" for peak in written.after_encoding]
+        said.append(stored(written))
+    lines += [wrap(words, _INDENT + "  ", _INDENT) for words in said]
+    if written.limiting is not None:
+        reduction = written.limiting.reduction_db
+        width = min(len(reduction), line_width() - 2 * len(_INDENT) - 10)
+        bars = _reduction_bars(reduction, width, written.limiting.most_db)
+        lines.append(f"{_INDENT}{dim('limited')}   {bars}")
+        end = clock(len(reduction) * written.limiting.step_s)
+        lines.append(dim(f"{_INDENT}{'':10}0:00.0{end.rjust(max(0, width - 6))}"))
+    return "\n".join(lines)
+
+
+def _reduction_bars(reduction: Sequence[float], width: int, most_db: float) -> str:
+    """Return the most reduction of each column as a bar; the tallest stands for the most of all."""
+    bars = []
+    for column in range(width):
+        start = column * len(reduction) // width
+        end = max(start + 1, (column + 1) * len(reduction) // width)
+        share = max(reduction[start:end]) / most_db
+        bars.append(_BARS[round(share * (len(_BARS) - 1))] if share > 0.0 else "·")
+    return "".join(bars)
