@@ -29,7 +29,7 @@ def material(rate: int) -> Iterator[tuple[str, Samples]]:
     """Yield 40 mixes at 48 kHz: music, voices over music, constructed ones; shape (frames, 2)."""
     rng = np.random.default_rng(SEED)
     pieces = music.excerpts(rate)
-    for name, piece in pieces:
+    for _, piece in pieces:
         yield "music", np.stack([piece, np.roll(piece, 24)], axis=1).astype(float)
     takes = sorted(FOLDER.glob("0*_t*.flac"))
     for (_, piece), take in zip(pieces, takes, strict=False):
@@ -133,8 +133,8 @@ def main() -> None:
         rows.setdefault(kind, []).append((*row, copy.attempts))
         print(kind, rate, subtype, *(f"{value:+.3f}" for value in row), copy.attempts, flush=True)
     lines = [
-        "| mixes | copies | refused | limited by, dB | loudness off, LU | libebur128 over the ceiling, "
-        "dB | 64-fold over the ceiling, dB | attempts |",
+        "| mixes | copies | refused | limited by, dB | loudness off, LU | libebur128 over the "
+        "ceiling, dB | 64-fold over the ceiling, dB | attempts |",
         "|---|---|---|---|---|---|---|---|",
     ]
     for kind, found in rows.items():
