@@ -216,7 +216,7 @@ def test_takes_keep_the_time_and_the_notes_of_their_recorder(tmp_path: Path):
 def test_the_words_of_every_take_lie_inside_its_clip():
     """On the demo session, whose words were written down: with a handle, and to the sample."""
     takes = [FOLDER / f"02_kiln_t{number}.flac" for number in (1, 3)]
-    for line in plan_ranking(rank_takes(takes, notes={}), Policy().edit):
+    for line in plan_ranking(rank_takes(takes, notes={}), Policy().edit.lengths):
         for piece in (line.best, *line.others):
             words = truth()["takes"][Path(piece.medium.path).stem]["words"]
             rate = piece.medium.rate_hz

@@ -109,6 +109,68 @@ def test_a_join_is_played(page):
     until(page, f"{PLAYING} === {into}")
 
 
+@pytest.fixture(scope="module", params=["beside", "inside"])
+def joined_sheet(sheet: Path, request: pytest.FixtureRequest) -> Path:
+    """Return a page with the path as it is joined: rendered beside it, or carried inside."""
+    page = sheet.with_name(f"joined_{request.param}.html")
+    how = ["--embed-audio"] if request.param == "inside" else ["--render", f"{page}.wav"]
+    asked = ["comp", str(sheet.parent), "--html", str(page), "-o", str(sheet.with_name("t.txt"))]
+    try:
+        assert run([*asked, *how]) == 0
+        yield page
+    finally:
+        Path(f"{page}.wav").unlink(missing_ok=True)
+
+
+def test_the_path_is_heard_as_it_is_joined(watched, joined_sheet: Path):
+    """One sound from the first phrase to the last; the other keys go on from it and back to it."""
+    page = watched(joined_sheet)
+    data = page.evaluate(DATA)
+    joined = len(data["takes"]) - 1
+    assert page.locator(".take").count() == len(data["takes"])
+    phrases = data["takes"][joined]["phrases"]
+    assert data["joined"]["joins"][0] == pytest.approx(phrases[0][1], abs=1e-3)
+    source = page.locator("audio").nth(joined).get_attribute("src")
+    assert source.startswith("data:audio/mpeg" if "inside" in joined_sheet.name else "joined_")
+    page.keyboard.press("p")
+    until(page, f"{PLAYING} === {joined}")
+    assert page.locator("#now").inner_text().endswith("path: joined path")
+    # it goes on through the join, in the same sound
+    page.evaluate(
+        f"document.querySelectorAll('audio')[{joined}].currentTime = {phrases[0][1] - 0.1}"
+    )
+    until(page, f"document.querySelectorAll('audio')[{joined}].currentTime > {phrases[1][0] + 0.2}")
+    page.keyboard.press("b")
+    single = data["single"]
+    until(page, f"{PLAYING} === {single}")
+    start, end = data["takes"][single]["phrases"][1]
+    assert start < place(page, single) < end
+    page.keyboard.press("p")
+    until(page, f"{PLAYING} === {joined}")
+    page.keyboard.press("p")
+    until(page, f"{PLAYING} === -1")
+    page.click(".join")
+    until(page, f"{PLAYING} === {joined}")
+    assert phrases[0][1] - 2.1 < place(page, joined) < phrases[0][1]
+
+
+def test_a_path_of_ones_own_is_played_as_it_falls(watched, joined_sheet: Path):
+    """Only the cleanest path was joined; a phrase of it is heard from its cell, and not used."""
+    page = watched(joined_sheet)
+    data = page.evaluate(DATA)
+    joined = len(data["takes"]) - 1
+    page.click(f'.cell[data-take="{joined}"][data-phrase="1"]')
+    until(page, f"{PLAYING} === {joined}")
+    start, end = data["takes"][joined]["phrases"][1]
+    assert start - 0.05 <= place(page, joined) < end
+    page.keyboard.press("u")
+    other = 1 - data["chosen"][0]
+    page.check(f'input[name="use-0-0"][value="{other}"]')
+    page.locator("h1").click()
+    page.keyboard.press("p")
+    until(page, f"{PLAYING} >= 0 && {PLAYING} !== {joined}")
+
+
 def test_a_path_of_ones_own(page, tmp_path: Path):
     """Choosing another reading changes the cost by its points and joins, and is saved as CSV."""
     data = page.evaluate(DATA)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from vocheck.commands.cutting import timeline_options
+from vocheck.commands.cutting import edit_options
 from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     complain,
@@ -18,11 +19,14 @@ from vocheck.commands.options import (
     session_options,
 )
 
+if TYPE_CHECKING:
+    from vocheck.edit.plan import LineEdit
+
 
 @click.command("comp", cls=Command)
 @click.argument("takes", nargs=-1, required=True, type=click.Path(path_type=Path))
 @page_options("with the grid, to look at and to play from", "listening copies of the takes")
-@timeline_options
+@edit_options("the path of each line")
 @format_option("text", "json")
 @output_option
 @session_options
@@ -33,6 +37,7 @@ def command(
     page: Path | None,
     embed_audio: bool,
     timeline: Path | None,
+    render: Path | None,
     frame_rate: str,
     form: str,
     output: Path | None,
@@ -46,9 +51,11 @@ def command(
     TAKES are folders or files. The cleanest path through the phrases stands first, beside the best
     single take; then the grid of phrases and takes, and what a take has possibly misread.
     """
-    from vocheck.commands.cutting import check_timeline, write_timeline
+    from vocheck.commands.cutting import check_timeline, hand_over
+    from vocheck.commands.pages import folder_name, write_comp_page
     from vocheck.commands.pool import take_settings
     from vocheck.takes.comp import comp_takes
+    from vocheck.takes.overview import make_overview
 
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
@@ -56,21 +63,21 @@ def command(
         refuse_idle(ctx, ("frame_rate",), "without --timeline")
     check_timeline(timeline)
     with take_settings(takes, jobs, script_file, pattern=pattern) as (paths, settings):
+        overview = None
         if page is None:
             comp = comp_takes(paths, settings, progress=progress(quiet))
         else:
-            from vocheck.commands.pages import write_comp_page
-            from vocheck.takes.overview import make_overview
-
             overview = make_overview(paths, settings, progress=progress(quiet))
-            write_comp_page(overview, page, embed_audio)
             comp = overview.comp
-        if timeline is not None:
-            from vocheck.commands.pages import folder_name
+        policy = settings.policy
+        lines: tuple[LineEdit, ...] = ()
+        if timeline or render or embed_audio:
             from vocheck.edit.plan import plan_comp
 
-            lines = plan_comp(comp, settings.policy.edit)
-            write_timeline(lines, settings.policy, timeline, folder_name(paths), frame_rate)
+            lines = plan_comp(comp, policy.edit.lengths)
+        joined = hand_over(lines, policy, folder_name(paths), timeline, frame_rate, render)
+        if overview is not None and page is not None:
+            write_comp_page(overview, page, lines if embed_audio else (), policy.edit, joined)
     if form == "json":
         from vocheck.report.json import render_json
 

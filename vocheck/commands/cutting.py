@@ -1,4 +1,4 @@
-"""Handing chosen takes to the edit, for every command that offers it: a timeline."""
+"""Handing chosen takes to the edit, for every command that offers it: a timeline, an assembly."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from vocheck.commands.guard import Output
+from vocheck.commands.options import complain
 from vocheck.errors import VocheckError
 
 if TYPE_CHECKING:
+    from vocheck.edit.assembly import Assembly
     from vocheck.edit.plan import LineEdit
     from vocheck.policy.every import Policy
 
@@ -21,15 +23,25 @@ FRAME_RATES = (*("23.976", "24", "25", "29.97", "29.97df", "30", "50", "59.94", 
 """The names of `vocheck.edit.timecode.RATES`, so that ``--help`` imports nothing."""
 
 
-def timeline_options(function: F) -> F:
-    """Add ``--timeline`` and ``--frame-rate``."""
-    function = frame_rate_option("of the timeline")(function)
-    return click.option(
-        "--timeline",
-        type=Output(".otio", ".edl"),
-        metavar="OUT",
-        help="Also write a timeline for the edit: OpenTimelineIO (.otio) or CMX 3600 (.edl).",
-    )(function)
+def edit_options(what: str) -> Callable[[F], F]:
+    """Add ``--timeline``, ``--frame-rate``, and ``--render`` for an assembly of `what`."""
+
+    def add(function: F) -> F:
+        function = frame_rate_option("of the timeline")(function)
+        function = click.option(
+            "--render",
+            type=Output(".wav"),
+            metavar="OUT.wav",
+            help=f"Also write a rough assembly of {what}: joined, equally loud, room tone between.",
+        )(function)
+        return click.option(
+            "--timeline",
+            type=Output(".otio", ".edl"),
+            metavar="OUT",
+            help="Also write a timeline for the edit: OpenTimelineIO (.otio) or CMX 3600 (.edl).",
+        )(function)
+
+    return add
 
 
 def frame_rate_option(what: str) -> Callable[[F], F]:
@@ -60,29 +72,66 @@ def check_timeline(timeline: Path | None) -> None:
             raise VocheckError(f"{timeline}: {NEEDS_EXTRA}")
 
 
-def write_timeline(
-    lines: Sequence[LineEdit], policy: Policy, timeline: Path, title: str, frame_rate: str
-) -> None:
-    """Write the timeline of chosen takes.
+def hand_over(
+    lines: Sequence[LineEdit],
+    policy: Policy,
+    title: str,
+    timeline: Path | None,
+    frame_rate: str,
+    render: Path | None,
+) -> Assembly | None:
+    """Write the timeline and the assembly of chosen takes, whichever is asked for.
+
+    Parameters
+    ----------
+    lines : sequence of LineEdit
+    policy : Policy
+    title : str
+        Of the timeline.
+    timeline, render : Path or None
+        Where they go.
+    frame_rate : str
+
+    Returns
+    -------
+    Assembly or None
+        What was rendered.
 
     Raises
     ------
     VocheckError
-        If there is no line to lay, or it cannot be written.
+        If there is no line to lay, or a file cannot be written.
     """
+    for output in (timeline, render):
+        if output is not None and not lines:
+            raise VocheckError(f"{output}: there is no take to lay")
+    if timeline is not None:
+        _write_timeline(lines, policy, timeline, title, frame_rate)
+    if render is None:
+        return None
+    from vocheck.edit.assembly import assemble
+    from vocheck.wording.edit import assembly_sentences
+
+    assembly = assemble(lines, render, policy.edit)
+    for told in assembly_sentences(assembly):
+        complain(told)
+    return assembly
+
+
+def _write_timeline(
+    lines: Sequence[LineEdit], policy: Policy, timeline: Path, title: str, frame_rate: str
+) -> None:
     from vocheck.edit.layout import lay_out
     from vocheck.edit.timecode import RATES
     from vocheck.files import replacing
     from vocheck.report.timeline import render_edl, render_otio
 
-    if not lines:
-        raise VocheckError(f"{timeline}: there is no take to lay on a timeline")
     layout = lay_out(
         lines,
         title,
         RATES[frame_rate],
-        gap_s=policy.edit["between_lines"].seconds,
-        fade_s=policy.edit["crossfade"].seconds,
+        gap_s=policy.edit.lengths["between_lines"].seconds,
+        fade_s=policy.edit.lengths["crossfade"].seconds,
     )
     if timeline.suffix.lower() == ".edl":
         text = render_edl(layout)

@@ -10,7 +10,10 @@ from vocheck.commands.options import deliver
 from vocheck.takes.overview import Overview
 
 if TYPE_CHECKING:
+    from vocheck.edit.assembly import Assembly
+    from vocheck.edit.plan import LineEdit
     from vocheck.mix import MixResult
+    from vocheck.policy.tolerances import Edit
     from vocheck.takes.listening import ListeningCopy
 
 
@@ -23,13 +26,46 @@ def write_page(overview: Overview, page: Path, embed_audio: bool) -> None:
     deliver(render_page(overview, session_title(overview), folder, copies), page)
 
 
-def write_comp_page(overview: Overview, page: Path, embed_audio: bool) -> None:
-    """Write the page of the comp sheets, with listening copies inside where asked."""
+def write_comp_page(
+    overview: Overview,
+    page: Path,
+    embedded: Sequence[LineEdit],
+    edit: Edit,
+    assembly: Assembly | None = None,
+) -> None:
+    """Write the page of the comp sheets.
+
+    Parameters
+    ----------
+    overview : Overview
+    page : Path
+    embedded : sequence of LineEdit
+        The plan of every line, where listening copies are to be inside: of the takes, and of the
+        path as it is joined.
+    edit : Edit
+    assembly : Assembly or None
+        The path as it was rendered to be heard beside the page.
+    """
     from vocheck.report.page import render_comp_page
 
-    copies = _copies(overview) if embed_audio else {}
+    copies = _copies(overview) if embedded else {}
     folder = page.absolute().parent
-    deliver(render_comp_page(overview, session_title(overview), folder, copies), page)
+    title = session_title(overview)
+    if not embedded:
+        deliver(render_comp_page(overview, title, folder, copies, assembly), page)
+        return
+    from tempfile import TemporaryDirectory
+
+    from vocheck.edit.assembly import assemble
+    from vocheck.takes.listening import listening_copy
+
+    with TemporaryDirectory() as place:
+        assembly = assemble(embedded, Path(place) / "joined.wav", edit)
+        paths = {
+            part.line: listening_copy(assembly.path, span_s=(part.start_s, part.end_s))
+            for part in assembly.parts
+        }
+    deliver(render_comp_page(overview, title, folder, copies, assembly, paths), page)
 
 
 def write_mix_page(

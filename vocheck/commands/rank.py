@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from vocheck.commands.cutting import timeline_options
+from vocheck.commands.cutting import edit_options
 from vocheck.commands.guard import Command, refuse_idle
 from vocheck.commands.options import (
     complain,
@@ -57,7 +57,7 @@ DEFAULT_TARGETS = ("social",)
 )
 @page_options("to look at, listen to and note on", "listening copies of the takes")
 @pdf_option("a page per line")
-@timeline_options
+@edit_options("the takes to use")
 @format_option("text", "json", "csv")
 @output_option
 @fail_on_option
@@ -73,6 +73,7 @@ def command(
     sheet: Path | None,
     embed_audio: bool,
     timeline: Path | None,
+    render: Path | None,
     frame_rate: str,
     form: str,
     output: Path | None,
@@ -87,8 +88,8 @@ def command(
     TAKES are folders or files. Lines and takes are told by the file names: 02_kiln_t3.wav is take 3
     of line 02_kiln. A take circled in the notes stands first.
     """
-    from vocheck.commands.cutting import check_timeline, write_timeline
-    from vocheck.commands.pages import write_page, write_sheet
+    from vocheck.commands.cutting import check_timeline, hand_over
+    from vocheck.commands.pages import folder_name, write_page, write_sheet
     from vocheck.commands.pool import take_settings
     from vocheck.session.lineup import open_session
     from vocheck.session.notes import parse_notes
@@ -114,12 +115,11 @@ def command(
                 write_page(overview, page, embed_audio)
             if sheet is not None:
                 write_sheet(overview, sheet)
-        if timeline is not None:
-            from vocheck.commands.pages import folder_name
+        if timeline or render:
             from vocheck.edit.plan import plan_ranking
 
-            lines = plan_ranking(ranking, settings.policy.edit)
-            write_timeline(lines, settings.policy, timeline, folder_name(paths), frame_rate)
+            lines = plan_ranking(ranking, settings.policy.edit.lengths)
+            hand_over(lines, settings.policy, folder_name(paths), timeline, frame_rate, render)
     ranked = [take for line in ranking.lines for take in line.order]
     deliver(_report(ranking, form, explain), output)
     for problem in (*problems, *ranking.problems):

@@ -3,6 +3,10 @@
 ==================  ================================================================
 `timecode`          frames, their labels and the rates of SMPTE timecode
 `plan`              which stretches of which recordings: the best take, the path, the others
+`joins`             where in a pause two takes are joined
 `layout`            where they stand in a timeline
+`assembly`          the same to be heard: joined, equally loud, with room tone between
+`fades`, `roomtone`, `stretches`
+                    what an assembly is made of
 ==================  ================================================================
 """

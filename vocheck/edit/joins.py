@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vocheck.edit.sound import read_stretch
+from vocheck.edit.stretches import stretch
 
 STEP_S = 0.0005
 """How finely it is searched: a fifth of a period of a hum's harmonic at 400 Hz."""
@@ -83,5 +83,5 @@ def best_place(before: Side, after: Side, fade_s: float) -> tuple[int, int]:
 
 def _around(side: Side, first: int, last: int) -> npt.NDArray[np.float64]:
     """Return the voice's channel between two samples, told from the middle."""
-    block = read_stretch(side.path, side.middle + first, last - first)
-    return block[:, min(side.channel, block.shape[1] - 1)].astype(np.float64)
+    blocks = stretch(side.path, side.channel, side.middle + first, last - first)
+    return np.concatenate(list(blocks)).astype(np.float64)

@@ -7,17 +7,21 @@ other takes. A take is laid from shortly before its first word to shortly behind
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from itertools import groupby
 
+import numpy as np
+
 from vocheck.audio.metadata import TakeMetadata, read_metadata
 from vocheck.edit.joins import Side, best_place
+from vocheck.edit.stretches import stretch
 from vocheck.errors import AudioError
 from vocheck.policy.tolerances import Length
+from vocheck.recording import Samples
 from vocheck.session.take import TakeResult
 from vocheck.takes.comp import Comp, CompSheet, Join
 from vocheck.takes.rank import LineRanking, RankedTake, Ranking
@@ -68,6 +72,8 @@ class Piece:
         Samples of the medium.
     phrases : tuple of int
         Numbers of the phrases in it; empty for a take as a whole.
+    breaks_s : tuple of float
+        Where one phrase of it ends and the next begins, in the time of the recording.
     """
 
     take: RankedTake
@@ -75,6 +81,7 @@ class Piece:
     first: int
     length: int
     phrases: tuple[int, ...] = ()
+    breaks_s: tuple[float, ...] = ()
 
     @property
     def seconds(self) -> Fraction:
@@ -155,11 +162,14 @@ def plan_sheet(sheet: CompSheet, lengths: Lengths) -> LineEdit:
             first=start,
             length=end - start,
             phrases=tuple(phrase.number for phrase in run),
+            breaks_s=tuple(
+                medium.sample(phrase.readings[take].start_s) / medium.rate_hz for phrase in run[1:]
+            ),
         )
         for (take, run), medium, start, end in zip(runs, media, starts, ends, strict=True)
     )
-    if any(piece.length <= 0 for piece in path):
-        # A take that lacks a phrase maps it onto nothing; such a path is none.
+    if any(piece.seconds <= 2 * lengths["crossfade"].seconds for piece in path):
+        # A take that lacks a phrase maps it onto nothing: there is nothing to join.
         return whole
     return LineEdit(
         line=sheet.line,
@@ -236,6 +246,17 @@ def _whole(take: RankedTake, lengths: Lengths) -> Piece:
         end_s = phrases[-1].end_s + lengths["tail"].seconds
     first, last = medium.sample(start_s), medium.sample(end_s)
     return Piece(take=take, medium=medium, first=first, length=last - first)
+
+
+def voice_blocks(piece: Piece, first: int, length: int) -> Iterator[Samples]:
+    """Yield a stretch of the channel that carries the voice of a take, as `stretch` does."""
+    channel = piece.take.result.measurements.format.used_channel - 1
+    return stretch(piece.medium.path, channel, first, length)
+
+
+def voice_channel(piece: Piece, first: int, length: int) -> Samples:
+    """Return a stretch of the channel that carries the voice of a take, shape (samples,)."""
+    return np.concatenate([np.zeros(0, np.float32), *voice_blocks(piece, first, length)])
 
 
 def media_of(lines: Iterable[LineEdit]) -> Sequence[Medium]:

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
         Audible,
         Character,
         DriftRules,
+        Edit,
         HeadroomRow,
-        Length,
         Match,
         MixRules,
         Pace,
@@ -155,11 +155,11 @@ class Policy:
         return PACE.load(self.config)
 
     @cached_property
-    def edit(self) -> Mapping[str, Length]:
-        """How chosen takes are laid on a timeline."""
-        from vocheck.policy.tolerances import EDIT
+    def edit(self) -> Edit:
+        """How chosen takes are laid on a timeline and in an assembly."""
+        from vocheck.policy.tolerances import load_edit
 
-        return EDIT.load(self.config)
+        return load_edit(self.config)
 
     @cached_property
     def destinations(self) -> Destinations:

@@ -358,6 +358,24 @@ class LimiterRow(Row):
         positive(self.release_db_per_s, f"{where}: release_db_per_s")
 
 
+@dataclass(frozen=True, kw_only=True)
+class MatchRow(Row):
+    """``[edit.match]``: how far levels are changed in an assembly."""
+
+    most_db: float
+    peak_dbtp: float
+
+    def check(self, where: str) -> None:
+        """Check the number.
+
+        Raises
+        ------
+        TargetError
+            If it is negative.
+        """
+        not_negative(self.most_db, f"{where}: most_db")
+
+
 MATCH = Section(
     "match",
     "match.toml",
@@ -371,7 +389,7 @@ CHARACTER = Section("character", "rooms.toml", Character, inside="character")
 COMPARE = Section("compare", "rooms.toml", RoomLike, inside="compare")
 MIX = Section("mix", "mix.toml", SameLevel, others={"limiter": LimiterRow})
 PACE = Section("pace", "pace.toml", Pace)
-EDIT = Section("edit", "edit.toml", Length)
+EDIT = Section("edit", "edit.toml", Length, others={"match": MatchRow})
 
 
 @dataclass(frozen=True)
@@ -436,3 +454,24 @@ def load_mix(config: Config | None = None) -> MixRules:
         If an override is malformed.
     """
     return MixRules(**MIX.load(config))
+
+
+@dataclass(frozen=True)
+class Edit:
+    """How chosen takes are laid."""
+
+    lengths: Mapping[str, Length]
+    match: MatchRow
+
+
+def load_edit(config: Config | None = None) -> Edit:
+    """Return how chosen takes are laid: as shipped, with a studio's overrides.
+
+    Raises
+    ------
+    TargetError
+        If an override is malformed.
+    """
+    rows: dict[str, Any] = EDIT.load(config)
+    match = rows["match"]
+    return Edit({name: row for name, row in rows.items() if row is not match}, match)

@@ -72,6 +72,8 @@ class OpenSound(Protocol):
 def listening_copy(
     path: str | os.PathLike[str],
     opened: Callable[[str | os.PathLike[str]], AbstractContextManager[OpenSound]] = open_audio,
+    *,
+    span_s: tuple[float, float] | None = None,
 ) -> ListeningCopy:
     """Return a copy of a mix as MP3 in a ``data:`` address, in the time of its file.
 
@@ -83,6 +85,8 @@ def listening_copy(
     path : path-like
     opened : callable, optional
         What opens the sound, where it is not the main track of the file.
+    span_s : tuple of float, optional
+        From when to when; the whole file where omitted.
 
     Raises
     ------
@@ -93,16 +97,32 @@ def listening_copy(
         rate, channels = file.source.rate_hz, min(2, file.source.channels)
         fold = _fold_down(file.source.channels, file.source.layout)
         meter = TruePeakMeter(channels, rate)
-        for block in file.blocks():
+        for block in _within(file.blocks(), rate, span_s):
             meter.feed(block @ fold)
     encoder = _Encoder(rate, channels, _gain_db(meter.result().level_dbtp))
     with opened(path) as file:
         late = round(file.source.start_s * rate)
         for start in range(0, late, _BLOCK):
             encoder.feed(np.zeros((min(_BLOCK, late - start), channels), np.float32))
-        for block in file.blocks():
+        for block in _within(file.blocks(), rate, span_s):
             encoder.feed(block @ fold)
     return encoder.copy()
+
+
+def _within(
+    blocks: Iterator[Samples], rate_hz: int, span_s: tuple[float, float] | None
+) -> Iterator[Samples]:
+    """Yield what lies between two moments."""
+    if span_s is None:
+        yield from blocks
+        return
+    first, last = (round(edge * rate_hz) for edge in span_s)
+    done = 0
+    for block in blocks:
+        part = block[max(0, first - done) : max(0, last - done)]
+        done += len(block)
+        if len(part):
+            yield part
 
 
 def _gain_db(peak_dbtp: float | None) -> float:

@@ -31,6 +31,19 @@
     update(l);
   };
 
+  // The cleanest path as it is joined, where it was rendered, is one more take of the line.
+  const joinedOf = (l) => (lines[l].joined ? lines[l].takes.length - 1 : -1);
+  const playJoined = (l, s, e, name) => {
+    const t = joinedOf(l);
+    if (path && path.l === l && path.name === name) { stop(); say("Nothing is playing."); return; }
+    let here = s;
+    if (isPlaying() && current.l === l && name === "path") {
+      const at = audioOf(l, current.t).currentTime;
+      here = current.t === t ? at : mapped(l, current.t, t, at);
+    }
+    playPath(l, [{ t, s, e }], 0, Math.min(Math.max(s, here), e), name);
+  };
+
   // Plays a path, from where this line is just being heard.
   const audition = (l, choice, name) => {
     const steps = stepsOf(l, choice);
@@ -39,7 +52,11 @@
     const s = audioOf(l, current.t).currentTime, p = Math.max(0, phraseAt(l, current.t, s));
     playPath(l, steps, p, Math.max(steps[p].s, mapped(l, current.t, steps[p].t, s)), name);
   };
-  const playUsed = (l) => audition(l, used[l], "path");
+  const playUsed = (l) => {
+    const clean = used[l].every((t, p) => t === lines[l].chosen[p]);
+    if (clean && lines[l].joined) playJoined(l, ...lines[l].joined.span, "path");
+    else audition(l, used[l], "path");
+  };
   const playSingle = (l) => audition(l, used[l].map(() => lines[l].single), "best single take");
 
   sections.forEach((section, l) => {
@@ -57,8 +74,14 @@
     section.addEventListener("change", (event) => {
       if (event.target.type === "radio") use(l, +event.target.name.split("-")[2], +event.target.value);
     });
-    section.querySelectorAll(".join").forEach((button) => button.addEventListener("click", () => {
-      const after = +button.dataset.after, [out, into] = stepsOf(l, lines[l].chosen).slice(after - 1, after + 1);
+    section.querySelectorAll(".join").forEach((button, i) => button.addEventListener("click", () => {
+      const after = +button.dataset.after;
+      if (lines[l].joined) {
+        const [start, end] = lines[l].joined.span, at = lines[l].joined.joins[i];
+        playJoined(l, Math.max(start, at - 2), Math.min(end, at + 2), `join after phrase ${after}`);
+        return;
+      }
+      const [out, into] = stepsOf(l, lines[l].chosen).slice(after - 1, after + 1);
       const s = Math.max(out.s, out.e - 2);
       playPath(l, [{ ...out, s }, { ...into, e: Math.min(into.e, into.s + 2) }], 0, s, `join after phrase ${after}`);
     }));
@@ -68,7 +91,7 @@
     if (!keysOn(event)) return;
     const section = document.activeElement.closest(".line"), cell = event.target.closest(".cell");
     const l = section ? sections.indexOf(section) : current ? current.l : 0, key = event.key.toLowerCase();
-    if (key === "u" && cell) use(l, +cell.dataset.phrase, +cell.dataset.take);
+    if (key === "u" && cell && +cell.dataset.take !== joinedOf(l)) use(l, +cell.dataset.phrase, +cell.dataset.take);
     else if (key === "p" && used[l]?.length) playUsed(l);
     else if (key === "b" && used[l]?.length) playSingle(l);
   });

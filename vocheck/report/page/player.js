@@ -55,6 +55,8 @@
   };
 
   const start = (l, t, s) => {
+    const part = lines[l].takes[t].part; // of a file that holds other lines, too
+    if (part) return playPath(l, [{ t, s: part[0], e: part[1] }], 0, s ?? part[0], lines[l].takes[t].name);
     path = null;
     say(lines[l].name === lines[l].takes[t].name ? lines[l].name : `${lines[l].name}, ${lines[l].takes[t].name}`);
     return begin(l, t, s);

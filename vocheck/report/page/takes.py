@@ -81,6 +81,7 @@ def line(sheet: CompSheet, overview: Overview, folder: Path, copies: Copies) -> 
                 "circled": ranked.circled,
                 "duration_s": ranked.result.source.duration_s,
                 "gain": number(gains[i], 1, "dB"),
+                "gain_db": gains[i],
                 "spans": [_span(phrase.readings[i]) for phrase in sheet.phrases],
                 **sound(path, folder, copies.get(path), gains[i]),
             }
