@@ -10,7 +10,7 @@ _CACHE = "tests/session/test_cache.py"
 
 TARGETS: dict[str, tuple[str, ...]] = {
     "policy/judge": ("tests/policy/test_judging.py",),
-    "policy/costs": ("tests/takes/test_order.py", "tests/policy/test_overrides.py"),
+    "policy/costs": ("tests/policy/test_costs.py", "tests/takes/test_order.py"),
     "policy/delivery": ("tests/policy/test_delivery.py",),
     "policy/destinations": (
         "tests/policy/test_destinations.py",
@@ -22,6 +22,10 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "takes/comp": ("tests/takes/test_phrases.py",),
     "mix/judge": ("tests/mix/test_judging.py",),
     "report/csv": ("tests/report/test_csv.py",),
+    "report/json": ("tests/report/test_text.py",),
+    "report/text/take": ("tests/report/test_text.py",),
+    "report/text/match": ("tests/report/test_text.py",),
+    "report/text/comp": ("tests/report/test_text.py",),
     "report/markers": (
         f"{_MARKERS}::test_a_time_is_hours_minutes_seconds_and_thousandths",
         f"{_MARKERS}::test_a_cue_is_shown_for_half_a_second",

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
-from vocheck.policy.delivery import check, forecast, limiting, worst
-from vocheck.policy.destinations import FACTS, Destination, Requirement, load_destinations
+from vocheck.policy.delivery import Check, check, forecast, limiting, settle, worst
+from vocheck.policy.destinations import (
+    FACTS,
+    Destination,
+    OneChannel,
+    Requirement,
+    load_destinations,
+)
 from vocheck.wording.delivery import gain_words, note
 
 KNOWN = load_destinations()
@@ -189,3 +196,129 @@ def test_gain_in_words(gain: float, peak: float | None, words: str) -> None:
     target = KNOWN["social"]
     after = None if peak is None else peak + gain
     assert gain_words(gain, after, limiting(target, after), target.peak_dbtp) == words
+
+
+def place(*rules: Requirement, reading: str = "one channel") -> Destination:
+    """Return a destination with these rules."""
+    word = {"source": "a test", "date": "2024", "url": "", "status": "published standard"}
+    return Destination(
+        name="river", title="River", family="studio", rules=rules,
+        one_channel=OneChannel(reading=reading, **word), **word,
+    )  # fmt: skip
+
+
+def test_what_cannot_be_told_says_why_and_what_is_told_carries_the_note() -> None:
+    """The reason of the measurement, or the words of the rule; never one for the other."""
+    asked = rule(target=-23.0, minimum=-24.0, note="As they say.")
+    assert check(asked, None, reason="too short").reason == "too short"
+    assert check(asked, None).reason == "not measured"
+    for value in (-23.0, -30.0):
+        assert check(asked, value, reason="too short").reason == "As they say."
+
+
+def test_a_number_is_unconfirmed_only_where_it_is_not_our_own() -> None:
+    """What nobody looked up again is marked; our own number needs no looking up."""
+    asked = rule(minimum=-24.0, maximum=-22.0, unconfirmed=True, our_choice=("maximum",))
+    assert check(asked, -23.0).unconfirmed
+    assert check(asked, -30.0).unconfirmed
+    assert not check(asked, -10.0).unconfirmed
+    assert check(asked, -10.0).status == "our choice"
+    assert not check(rule(minimum=-24.0), -30.0).unconfirmed
+    assert not Check(
+        what="x", fact="x", value=None, limit="", verdict="pass", unit="", source="", date="",
+        status="our choice",
+    ).unconfirmed  # fmt: skip
+
+
+def test_a_check_tells_what_is_asked_and_between_which_numbers_it_passes() -> None:
+    """In words, and as numbers."""
+    found = check(rule(target=-23.0, minimum=-24.0, warn_above=-22.5, maximum=-22.0), -23.04)
+    assert (found.lowest, found.highest, found.value) == (-24.0, -22.5, -23.04)
+    assert found.limit == "-23.0 LUFS (-24.0 to -22.5)"
+    assert (found.what, found.unit, found.verdict) == ("Loudness", "LUFS", "pass")
+
+
+def test_a_rule_is_met_by_its_alternative() -> None:
+    """The true peak fails and the sample peak passes: both pass, and it is said why."""
+    peak = rule(fact="level_dbtp", maximum=-1.0, alternative="sample_peak_dbfs")
+    sample = rule(fact="sample_peak_dbfs", maximum=-1.0)
+    good, bad = check(sample, -2.0), check(sample, 0.0)
+    over = check(peak, -0.5)
+    met, other = settle([peak, sample], [over, good])
+    assert (met.verdict, other) == ("pass", good)
+    assert met.reason == "Met by the other: sample peak at most -1.0 dBFS."
+    assert settle([peak, sample], [over, bad]) == (over, bad)
+    within = check(peak, -3.0)
+    assert settle([peak, sample], [within, good]) == (within, good)
+    assert settle([replace(peak, alternative=None), sample], [over, good]) == (over, good)
+    untold = check(peak, None)
+    assert settle([peak, sample], [untold, good])[0].verdict == "pass"
+
+
+def test_how_far_the_peaks_are_over_what_passes() -> None:
+    """The true peak, or the sample peak where the place takes that as well: the lesser of both."""
+    peak = rule(fact="level_dbtp", maximum=-1.0, alternative="sample_peak_dbfs")
+    sample = rule(fact="sample_peak_dbfs", maximum=-2.0)
+    assert limiting(place(peak, sample), 2.0, -0.5) == 1.5
+    assert limiting(place(peak, sample), 2.0, 3.0) == 3.0
+    assert limiting(place(peak, sample), 2.0) == 3.0
+    assert limiting(place(peak, sample), 2.0, -9.0) == 0.0
+    assert limiting(place(peak), 2.0, -9.0) == 3.0
+    assert limiting(place(replace(peak, alternative=None), sample), 2.0, -9.0) == 3.0
+    assert limiting(place(peak, rule(fact="sample_peak_dbfs", minimum=-9.0)), 2.0, -9.0) == 3.0
+    assert limiting(place(peak), -4.0) == 0.0
+    assert limiting(place(peak), None) is None
+    assert limiting(place(sample), 2.0) is None
+    assert limiting(place(rule(fact="level_dbtp", minimum=-9.0)), 2.0) is None
+
+
+@pytest.mark.parametrize(
+    ("fact", "reading", "two", "one"),
+    [
+        ("integrated_lufs", "two speakers", True, False),
+        ("integrated_lufs", "one channel", False, True),
+        ("rms_dbfs", "two speakers", False, False),
+        ("rms_dbfs", "one channel", False, False),
+    ],
+)
+def test_how_one_channel_was_counted_is_told_of_a_loudness(
+    fact: str, reading: str, two: bool, one: bool
+) -> None:
+    """Of an RMS level there is only one reading; of two channels as well."""
+    target = place(rule(fact=fact, target=-20.0), reading=reading)
+    mono = forecast(target, -23.0, -9.0, None, rms_dbfs=-21.0, two_speakers_lufs=-20.0)
+    assert (mono.two_speakers, mono.one_channel) == (two, one)
+    stereo = forecast(target, -23.0, -9.0, None, rms_dbfs=-21.0, two_speakers_lufs=-23.0)
+    assert (stereo.two_speakers, stereo.one_channel) == (False, False)
+    untold = forecast(target, -23.0, -9.0, None, rms_dbfs=-21.0)
+    assert (untold.two_speakers, untold.one_channel) == (False, False)
+    assert (mono.level, mono.publishes_level) == (fact, True)
+    before = {"rms_dbfs": -21.0, "integrated_lufs": -20.0 if two else -23.0}[fact]
+    assert mono.level_before == before
+    assert mono.gain_db == pytest.approx(-20.0 - before)
+
+
+def test_a_place_without_a_level_gives_no_gain() -> None:
+    """The peaks are judged as they stand."""
+    target = place(rule(fact="level_dbtp", maximum=-1.0))
+    found = forecast(target, -23.0, -0.5, -60.0, two_speakers_lufs=-20.0)
+    assert found.gain_db is found.level is found.level_before is None
+    assert found.true_peak_after_dbtp is found.limiter_db is found.noise_floor_after_dbfs is None
+    assert (found.verdict, found.verdict_after) == ("fail", "fail")
+    assert (found.two_speakers, found.one_channel) == (False, False)
+    assert len(found.checks) == 1
+
+
+def test_nearer_to_the_level_is_never_worse() -> None:
+    """Of every destination that ships, from 12 dB off down to its target."""
+    grades = ["pass", "not published", "warn", "fail"]
+    for destination in KNOWN.values():
+        level = destination.level
+        if level is None or level.target is None:
+            continue
+        for side in (-1.0, 1.0):
+            seen = [
+                grades.index(check(level, level.target + side * off).verdict)
+                for off in (12.0, 6.0, 3.0, 1.5, 0.8, 0.4, 0.1, 0.0)
+            ]
+            assert seen == sorted(seen, reverse=True), destination.name

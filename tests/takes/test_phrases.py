@@ -306,6 +306,38 @@ def test_level_and_pace_are_told_against_the_median_take():
     assert reading_of(lower, 3, 1).level_db == pytest.approx(-3.0, abs=1e-4)
 
 
+def test_a_take_that_is_silent_in_a_phrase_has_no_level_and_no_pace_there():
+    """The others are told as they are."""
+    silent = compared(3, phrases=PHRASES[1:], levels_db=(-23.0,) * 2, pitches_hz=(200.0,) * 2)
+    sheet = sheet_of(compared(1), compared(2), silent)
+    assert reading_of(sheet, 3, 1).level_db is reading_of(sheet, 3, 1).pace is None
+    assert reading_of(sheet, 1, 1).level_db == pytest.approx(0.0, abs=1e-4)
+    assert reading_of(sheet, 1, 1).pace == pytest.approx(1.0)
+    assert points_between(sheet, 1, 3) == pytest.approx(0.6, abs=1e-4)
+
+
+@pytest.mark.parametrize(("until_s", "more"), [(2.2, 0.0), (2.9, 1.0)])
+def test_pitch_is_compared_within_a_second_of_the_cut(until_s: float, more: float):
+    """What the voice did before the last second of a phrase is not heard at the join (3.25 s)."""
+    low = compared(3)
+    low.tracks.pitch_hz[: round(until_s * 100)] = np.where(
+        low.tracks.speech[: round(until_s * 100)], 200.0 * 2 ** (-3 / 12), 0.0
+    )
+    sheet = sheet_of(compared(1), compared(2), low)
+    assert points_between(sheet, 3, 1) == pytest.approx(0.6 + more, abs=1e-4)
+    high = compared(3)
+    late = slice(round(until_s * 100) + 205, 600)  # from 4.25 s or 4.95 s on
+    high.tracks.pitch_hz[late] = np.where(high.tracks.speech[late], 300.0, 0.0)
+    sheet = sheet_of(compared(1), compared(2), high)
+    assert points_between(sheet, 1, 3) == pytest.approx(0.6, abs=1e-4)
+
+
+def test_two_takes_of_the_same_tone_join_whatever_it_is():
+    """A tilted spectrum in both is no mismatch."""
+    sheet = sheet_of(compared(1, tone__ltas=TILTED), compared(2, tone__ltas=TILTED))
+    assert points_between(sheet, 1, 2) == pytest.approx(0.6)
+
+
 def mapped(
     missing: tuple[tuple[float, float], ...] = (), late_s: float = 0.0, likeness: float = 1.0
 ) -> TakeMap:
@@ -323,7 +355,9 @@ def with_maps(monkeypatch: pytest.MonkeyPatch, maps: dict[int, TakeMap]) -> None
     monkeypatch.setattr(comp, "maps_onto", maps_onto)
 
 
-@pytest.mark.parametrize(("end_s", "read"), [(1.0, True), (1.7, True), (2.2, False), (3.2, False)])
+@pytest.mark.parametrize(
+    ("end_s", "read"), [(1.0, True), (1.7, True), (2.2, False), (3.2, False), (5.9, False)]
+)
 def test_a_phrase_that_is_not_read_cannot_be_used(
     monkeypatch: pytest.MonkeyPatch, end_s: float, read: bool
 ):
@@ -335,7 +369,7 @@ def test_a_phrase_that_is_not_read_cannot_be_used(
     reading = reading_of(sheet, 3, 1)
     lacking = end_s - 0.5
     assert reading.read is read
-    assert reading.points == pytest.approx(20.0 * lacking / 2.75)
+    assert reading.points == pytest.approx(20.0 * min(1.0, lacking / 2.75))
     (fault,) = reading.faults
     assert (fault.criterion, fault.kind, fault.count) == (None, "missing", 1)
     assert fault.length_s == pytest.approx(lacking)
