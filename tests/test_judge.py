@@ -22,7 +22,7 @@ from vocheck.policy.limits import LIMITS, WORDS, load_limits
 from vocheck.policy.rule import SEVERITIES, STATUSES, Condition, Rule, Threshold
 from vocheck.recording import Recording
 from vocheck.session.take import check_recording
-from vocheck.wording.findings import message
+from vocheck.wording.findings import message, what
 
 
 @cache
@@ -84,7 +84,7 @@ def test_not_being_measurable_can_itself_be_a_finding():
     """The reason is in the message."""
     rule = limit("level.crest_db", "not measured", values={"note": True}, message="{reason}")
     found = judge(facts(), {"test": rule})
-    assert found[0].message == facts().reasons()["level.crest_db"]
+    assert what(found[0]) == facts().reasons()["level.crest_db"]
 
 
 def test_each_event_is_judged_and_tells_its_time():

@@ -23,6 +23,7 @@ from vocheck.policy.every import Policy
 from vocheck.recording import Recording
 from vocheck.session.take import check_recording
 from vocheck.wording.booth import _EXPLAINS, screen_of_take
+from vocheck.wording.findings import now
 
 RATE = 48_000
 DRIFT = Policy().drift
@@ -293,5 +294,5 @@ def test_no_two_advices_contradict(change):
     told = " ".join([screen.action, screen.reason, *screen.details])
     assert not any(one in told and other in told for one, other in CONTRADICTIONS), told
     # Advice is the action's alone.
-    others = {finding.now for finding in findings} - {screen.action}
+    others = {now(finding) for finding in findings} - {screen.action}
     assert not any(advice in told for advice in others)

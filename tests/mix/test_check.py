@@ -18,7 +18,8 @@ from vocheck.mix import DestinationResult, MixResult, check_mix
 from vocheck.policy.config import load_config
 from vocheck.policy.destinations import load_destinations
 from vocheck.report.text.mix import render_mix
-from vocheck.wording.mix import arrival, gain
+from vocheck.wording.delivery import reason
+from vocheck.wording.mix import arrival, gain, reading_note
 
 
 def verdicts(result: DestinationResult) -> dict[str, str]:
@@ -132,8 +133,8 @@ def test_dialogue_rule_needs_the_voice(tmp_path: Path) -> None:
     result = check_mix(path, ["netflix"])
     (level,) = [c for c in result.destinations[0].checks if c.fact == "dialogue_lufs"]
     assert level.verdict == "cannot tell"
-    assert "--stem voice=FILE" in level.reason
-    assert "-27.0 LUFS" in level.reason
+    assert "--stem voice=FILE" in reason(level)
+    assert "-27.0 LUFS" in reason(level)
     assert result.destinations[0].verdict == "warn"
     voiced = check_mix(path, ["netflix"], {"voice": path})
     assert verdicts(voiced.destinations[0])["dialogue_lufs"] == "pass"
@@ -202,7 +203,7 @@ def test_encoding_overshoot_is_predicted(tmp_path: Path) -> None:
         assert 0.0 < peak.level_dbtp < 10.0
     encoded = [c for c in result.checks if c.fact == "encoded_dbtp"]
     assert [c.verdict for c in encoded] == ["warn"] * 3
-    assert "prediction with FFmpeg's AAC at 64 kb/s" in encoded[0].reason
+    assert "prediction with FFmpeg's AAC at 64 kb/s" in reason(encoded[0])
 
 
 def test_each_destination_gets_its_own_codec(tmp_path: Path) -> None:
@@ -312,7 +313,7 @@ def test_verify_shows_an_independent_reading(tmp_path: Path) -> None:
     reading = check_mix(six, [], verify=True).independent
     assert reading is not None
     assert reading.integrated_lufs is None
-    assert "up to 5 channels" in reading.note
+    assert "up to 5 channels" in reading_note(reading)
 
 
 def test_loudness_over_time(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from vocheck.mix.judge import rule_checks
 from vocheck.policy.destinations import load_destinations
 from vocheck.report.page.mix import render_mix_page
 from vocheck.report.text.mix import render_mix
+from vocheck.wording.delivery import reason
 from vocheck.wording.mix import track
 
 COMMENTARY = 1 << 3  # AV_DISPOSITION_COMMENT
@@ -108,7 +109,7 @@ def test_a_rule_about_length_is_about_the_film(tmp_path: Path) -> None:
     result = check_mix(path, ["snapchat-ads"], encode=())
     (length,) = [c for c in result.destinations[0].checks if c.fact == "duration_s"]
     assert length.value == pytest.approx(8.0, abs=0.05)
-    assert "the sound lasts 4.0 s" in length.reason
+    assert "the sound lasts 4.0 s" in reason(length)
     assert "picture 8.0 s, sound 4.0 s" in words_of(result)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from vocheck.policy.destinations import FACTS, Destination, Requirement, load_destinations
 from vocheck.report.text.targets import FAMILY_TITLES
+from vocheck.wording.delivery import wanted
 
 PAGE = Path(__file__).parents[2] / "docs" / "targets.md"
 BEGIN, END = "<!-- begin tables -->", "<!-- end tables -->"
@@ -50,8 +51,8 @@ def _words(rule: Requirement | None) -> str:
     if rule is None:
         return ""
     if not rule.judged:
-        return f"none published (common practice: {rule.wanted})"
-    words = rule.wanted
+        return f"none published (common practice: {wanted(rule)})"
+    words = wanted(rule)
     if rule.warn_below is not None and rule.minimum is not None:
         words += f", fails below {rule.minimum:g}"
     if rule.warn_above is not None and rule.maximum is not None:

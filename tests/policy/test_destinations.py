@@ -21,6 +21,7 @@ from vocheck.policy.destinations import (
     load_destinations,
 )
 from vocheck.policy.rule import STATUSES
+from vocheck.wording.delivery import wanted
 
 # Loudness (or RMS, or active level) and true peak, typed from the sources the destinations name.
 PUBLISHED = {
@@ -196,7 +197,7 @@ def test_a_studio_adds_a_destination(tmp_path: Path) -> None:
     (client,) = find_destinations(["client"], config)
     assert client.family == "studio"
     assert client.level is not None
-    assert client.level.wanted == "-20.0 LUFS (-21.0 to -19.0)"
+    assert wanted(client.level) == "-20.0 LUFS (-21.0 to -19.0)"
     assert client.level.source == "Delivery specification, page 4"
     assert "social" in load_destinations(config)
 

@@ -12,6 +12,7 @@ from vocheck.policy.config import load_config
 from vocheck.policy.delivery import check, forecast, settle
 from vocheck.policy.destinations import load_destinations
 from vocheck.report.text.targets import render_destination, render_destinations
+from vocheck.wording.delivery import reason
 
 KNOWN = load_destinations()
 
@@ -107,7 +108,7 @@ def test_an_alternative_that_is_met_says_so() -> None:
     given = [rule for rule in rules if rule is not None]
     by_true, by_sample = settle(given, map(check, given, (-1.5, -3.2)))
     assert by_true.verdict == by_sample.verdict == "pass"
-    assert by_true.reason == "Met by the other: sample peak at most -3.0 dBFS."
+    assert reason(by_true) == "Met by the other: sample peak at most -3.0 dBFS."
     untold, met = settle(given, map(check, given, (None, -3.2)))
     assert untold.verdict == met.verdict == "pass"
 

@@ -17,6 +17,7 @@ from vocheck.measurements import measure
 from vocheck.policy.judge import judge, verdict_of
 from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
+from vocheck.wording.findings import now
 
 GAINS_DB = (-12.0, 12.0)
 TOP = 10 ** (-0.2 / 20)
@@ -67,9 +68,9 @@ def test_the_advice_on_the_gain_leads_to_the_aim():
         findings = judge(measure(Recording(turned.astype(np.float32), rate)), load_limits())
         (finding,) = [one for one in findings if one.name in ABOUT_THE_GAIN]
         assert finding.change == pytest.approx(abs(wanted_db + 9.0), abs=0.1)
-        assert f"by {finding.change:.0f} dB" in finding.now
+        assert f"by {finding.change:.0f} dB" in now(finding)
         way = "down" if finding.name == "headroom" else "up"
-        assert f"gain {way}" in finding.now
+        assert f"gain {way}" in now(finding)
         change_db = finding.change * (1 if way == "up" else -1)
         turned = turned * 10 ** (change_db / 20)
         findings = judge(measure(Recording(turned.astype(np.float32), rate)), load_limits())

@@ -16,6 +16,7 @@ from vocheck.measurements import measure
 from vocheck.policy.judge import judge
 from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
+from vocheck.wording.findings import later, now, what
 
 RATE = 48_000
 MINE = {
@@ -81,7 +82,7 @@ def test_a_fault_gives_its_finding_and_no_other(fault):
     found = {finding.name for finding in findings} & MINE
     assert found == expected
     for finding in findings:
-        assert "{" not in finding.message + finding.now + finding.later
+        assert "{" not in what(finding) + now(finding) + later(finding)
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from vocheck.booth import Booth, forecast_headroom
 from vocheck.report.booth_page import render_state
 from vocheck.session.take import TakeResult, check_take
 from vocheck.wording.booth import screen_of_take, screen_of_test_read, screen_of_tone, standing_by
+from vocheck.wording.findings import now
 
 NASTY = "<img src=x onerror=alert(1)>&\"'"
 
@@ -35,7 +36,7 @@ def test_the_state_tells_verdict_cause_and_remedy(take):
     booth.add(take)
     state = render_state(screen_of_take(take, booth), booth)
     assert '<div class="sign retake"><h1>RETAKE</h1>\n<h2>02_kiln, take 2</h2>' in state
-    assert f'<p class="do">{take.findings[0].now}</p>' in state
+    assert f'<p class="do">{now(take.findings[0])}</p>' in state
     assert "At 0:05.3" in state
     assert "2 clean takes" in state
     assert '<span class="take retake">2 retake</span>' in state

@@ -20,6 +20,7 @@ from vocheck.recording import Recording
 from vocheck.room import RoomResult, measure_room
 from vocheck.room.positions import compare_positions
 from vocheck.wording.positions import sentence, verdict
+from vocheck.wording.room import notes
 
 Signal = npt.NDArray[np.float64]
 RATE_HZ = 48_000
@@ -118,7 +119,7 @@ class TestClaps:
         assert near.mid_c50_db is not None
         assert far.mid_c50_db is not None
         assert near.mid_c50_db > far.mid_c50_db + 6.0
-        assert any("nearer to the source" in remark for remark in near.remarks)
+        assert any("nearer to the source" in note for note in notes(near))
 
     def test_a_clap_too_soft_for_its_noise_gives_reasons(self) -> None:
         """Closed form: a peak 35 dB over the noise holds no 28 dB of decay."""
@@ -131,7 +132,7 @@ class TestClaps:
     def test_claps_too_near_to_each_other_are_told(self) -> None:
         """A room of 1.2 s has not died away after half a second."""
         result = measured(claps(1.2, gap_s=0.5))
-        assert any("before" in remark and "died away" in remark for remark in result.remarks)
+        assert any("before" in note and "died away" in note for note in notes(result))
         assert [band.responses for band in result.bands[3:]] == [1] * 5  # the last clap only
 
     def test_a_gate_that_cuts_the_decay_is_told(self) -> None:
@@ -140,18 +141,18 @@ class TestClaps:
         x[round(0.9 * RATE_HZ) :] = 0.0
         x = np.concatenate((x, noise(-75.0, 0.5)))
         result = measured(x, excitation="impulse")
-        assert any("gate" in remark for remark in result.remarks)
+        assert any("gate" in note for note in notes(result))
         assert result.mid_t_s is None
 
     def test_an_overload_is_told(self) -> None:
         """Clipping flattens the direct sound: early measures of it are not to be trusted."""
         result = measured(np.clip(4.0 * claps(0.3), -1.0, 1.0))
         assert all(response.overloaded for response in result.responses)
-        assert any("overloads" in remark for remark in result.remarks)
+        assert any("overloads" in note for note in notes(result))
 
     def test_one_clap_asks_for_more(self) -> None:
         """A mean of one is told as such."""
-        assert any("three or more" in remark for remark in measured(claps(count=1)).remarks)
+        assert any("three or more" in note for note in notes(measured(claps(count=1))))
 
     def test_third_octaves_average_to_the_same_room(self) -> None:
         """Closed form; ISO 3382-1: mid-band of third-octaves is 400 to 1250 Hz."""
@@ -223,7 +224,7 @@ class TestSweeps:
         except AudioError:
             return
         high = {band.centre_hz: band for band in result.bands}[4000.0]
-        assert not high.valid or any("whole sweep" in remark for remark in result.remarks)
+        assert not high.valid or any("whole sweep" in note for note in notes(result))
 
     def test_a_made_sweep_is_safe_and_whole(self) -> None:
         """Peak -12 dBFS, starts and ends at zero, and is flat per octave less 3 dB."""

@@ -255,7 +255,7 @@ def _render(results: list[MixResult], form: str) -> str:
 
         return render_json(results[0] if len(results) == 1 else results)
     if form == "csv":
-        from vocheck.report.csv import render_mix_csv
+        from vocheck.report.mix_csv import render_mix_csv
 
         return render_mix_csv(results)
     from vocheck.report.text.mix import render_mix

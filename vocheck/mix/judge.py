@@ -16,7 +16,7 @@ from vocheck.mix.results import (
     OneChannelReading,
     Stems,
 )
-from vocheck.policy.delivery import Check, check, gain_to, limiting, settle, worst
+from vocheck.policy.delivery import Check, CheckNotice, check, gain_to, limiting, settle, worst
 from vocheck.policy.destinations import Destination, Ingest, Requirement
 from vocheck.policy.every import Policy
 from vocheck.recording import Source
@@ -192,8 +192,8 @@ def _of_picture(check: Check, source: Source) -> Check:
     """Add to a judged length that it is not that of the sound, where it is not."""
     if check.fact != "duration_s" or round(length_s(source) - source.duration_s, 1) == 0.0:
         return check
-    words = f"Until picture and sound have ended; the sound lasts {source.duration_s:.1f} s."
-    return replace(check, reason=f"{words} {check.reason}".strip())
+    notice = CheckNotice(kind="until picture ends", value=source.duration_s)
+    return replace(check, notices=(*check.notices, notice))
 
 
 def encoded_checks(
@@ -205,12 +205,12 @@ def encoded_checks(
         if coding is not None and peak.encoder != str(coding):
             continue
         judged = check(rule, peak.level_dbtp, reason=peak.reason)
-        prediction = f"A prediction with {peak.encoder}."
-        words = f"{prediction} {judged.reason}" if judged.verdict == "warn" else prediction
-        if judged.verdict == "cannot tell":
-            words = judged.reason
-        what = f"{judged.what} ({peak.codec} {peak.bitrate_kbps})"
-        checks.append(replace(judged, what=what, reason=words))
+        judged = replace(judged, what=f"{judged.what} ({peak.codec} {peak.bitrate_kbps})")
+        if judged.verdict != "cannot tell":
+            notice = CheckNotice(kind="prediction", name=peak.encoder)
+            note = judged.note if judged.verdict == "warn" else ""
+            judged = replace(judged, notices=(notice,), note=note)
+        checks.append(judged)
     return checks
 
 
@@ -248,15 +248,12 @@ def _check(rule: Requirement, facts: Facts, reasons: Mapping[str, str]) -> Check
     judged = check(rule, value, reason=_reason(rule.fact, reasons), integrated_lufs=programme)
     no_stem = reasons.get("dialogue_lufs", "").startswith("needs")
     if rule.fact == "dialogue_lufs" and value is None and programme is not None and no_stem:
-        words = (
-            f"The whole mix is at {programme:.1f} LUFS, but the rule asks for the dialogue by "
-            "itself: give the voice stem with --stem voice=FILE."
-        )
-        return replace(judged, reason=words)
+        notice = CheckNotice(kind="needs the voice stem", value=programme)
+        return replace(judged, notices=(notice,), untold="")
     if rule.fact == "leq_m_db" and judged.verdict == "fail" and rule.maximum is not None:
         if isinstance(value, float):
-            down = f"Turn the mix down by {math.ceil(value - rule.maximum)} dB."
-            return replace(judged, reason=f"{down} {judged.reason}")
+            notice = CheckNotice(kind="turn down", value=math.ceil(value - rule.maximum))
+            return replace(judged, notices=(notice,))
     return judged
 
 

@@ -375,6 +375,9 @@ class DestinationResult(Result):
         return round(check.value + self.gain_to_target_db, 1)
 
 
+Refusal = Literal["channels", "length", "nothing to compare", "no number"]
+
+
 @dataclass(frozen=True, kw_only=True)
 class IndependentReading(Result):
     """The integrated loudness by a second, independent meter.
@@ -385,14 +388,17 @@ class IndependentReading(Result):
     integrated_lufs : float or None
     difference_lu : float or None
         Theirs less ours.
-    note : str
-        Why the two may differ, or why there is no reading.
+    refusal : {"channels", "length", "nothing to compare", "no number"} or None
+        Why there is no reading.
+    reason : str
+        Why there is nothing to compare.
     """
 
     meter: str
     integrated_lufs: float | None
     difference_lu: float | None
-    note: str
+    refusal: Refusal | None = None
+    reason: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

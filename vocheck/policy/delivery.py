@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
 from vocheck.policy.destinations import FACTS, Destination, Requirement, Severity
 from vocheck.policy.obstacles import Obstacle
@@ -22,6 +22,27 @@ from vocheck.results import Result
 Verdict = Literal["pass", "warn", "fail", "not published"]
 CheckVerdict = Literal["pass", "warn", "fail", "not published", "cannot tell"]
 _VERDICTS: Mapping[RuleSeverity, CheckVerdict] = {"fixable": "warn", "retake": "fail"}
+
+
+CheckNoticeKind = Literal["until picture ends", "prediction", "needs the voice stem", "turn down"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckNotice(Result):
+    """Something to know about a check, as facts; `vocheck.wording.delivery` says it.
+
+    Attributes
+    ----------
+    kind : CheckNoticeKind
+    value : float or None
+        How long, how loud, or by how much.
+    name : str
+        Whose prediction it is.
+    """
+
+    kind: CheckNoticeKind
+    value: float | None = None
+    name: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,15 +58,21 @@ class Check(Judgment):
     value : float, str or None
         What was measured.
     unit : str
-    limit : str
-        What is asked, in words.
     lowest, highest : float or None
         Between which numbers it passes without a warning.
     verdict : {"pass", "warn", "fail", "not published", "cannot tell"}
     severity : {"fail", "warn"}
         What the rule says of a value beyond its limit.
-    reason : str
-        Why it cannot be told, or what the rule's source adds.
+    untold : str
+        Why it cannot be told.
+    note : str
+        What the rule's source adds.
+    notices : tuple of CheckNotice
+        What else to know.
+    requirement : Requirement
+        What is asked.
+    met_by : Requirement or None
+        The other rule that was met in its place.
     source, date, status, unconfirmed
         Of the number that decided; ``"our choice"`` where vocheck filled a gap of the source.
     """
@@ -53,14 +80,23 @@ class Check(Judgment):
     what: str
     fact: str
     value: float | str | None
-    limit: str
     lowest: float | None = None
     highest: float | None = None
     verdict: CheckVerdict
     severity: Severity = "fail"
-    reason: str = ""
+    untold: str = ""
+    note: str = ""
+    notices: tuple[CheckNotice, ...] = ()
+    requirement: Requirement = field(repr=False)
+    met_by: Requirement | None = field(default=None, repr=False)
     date: str
     unconfirmed: bool = False
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the check as plain data, without the rules, which the destination holds."""
+        plain = super().to_dict()
+        del plain["requirement"], plain["met_by"]
+        return plain
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,21 +177,19 @@ def check(
     verdict, passed = _judged(rule, value, integrated_lufs)
     # A number that the source leaves open has a status of its own.
     ours = passed is not None and passed.status != rule.status
-    if verdict == "cannot tell":
-        reason = reason or "not measured"
-    else:
-        reason = rule.note
+    told = verdict != "cannot tell"
     return Check(
         what=FACTS[rule.fact].what,
         fact=rule.fact,
         value=value,
         unit=FACTS[rule.fact].unit,
-        limit=rule.wanted,
         lowest=rule.lowest,
         highest=rule.highest,
         verdict=verdict,
         severity=rule.severity,
-        reason=reason,
+        untold="" if told else reason or "not measured",
+        note=rule.note if told else "",
+        requirement=rule,
         source=rule.source,
         date=rule.date,
         status=passed.status if passed is not None else rule.status,
@@ -199,8 +233,7 @@ def settle(rules: Iterable[Requirement], checks: Iterable[Check]) -> tuple[Check
     for check in checks:
         other = met.get(alternatives.get(check.fact) or "")
         if other is not None and check.verdict != "pass":
-            words = f"Met by the other: {other.what.lower()} {other.limit}."
-            check = replace(check, verdict="pass", reason=words)
+            check = replace(check, verdict="pass", met_by=other.requirement)
         settled.append(check)
     return tuple(settled)
 

@@ -265,19 +265,6 @@ class Requirement(Result):
         """The highest number that passes without a warning."""
         return _first(self.warn_above, self.maximum)
 
-    @property
-    def wanted(self) -> str:
-        """What is asked, in words: ``-23.0 LUFS (-23.2 to -22.8)``."""
-        fact = FACTS[self.fact]
-        if self.one_of is not None:
-            accepted = " or ".join(_text(self.fact, item) for item in self.one_of)
-            return f"{accepted} {fact.unit}".rstrip()
-        bounds = _bounds(self.fact, self.lowest, self.highest)
-        if self.target is None:
-            return f"{bounds} {fact.unit}".rstrip()
-        aim = f"{_text(self.fact, self.target)} {fact.unit}".rstrip()
-        return f"{aim} ({bounds})" if bounds else aim
-
 
 @dataclass(frozen=True, kw_only=True)
 class Encoding(Result):
@@ -606,25 +593,18 @@ def _build(name: str, family: str, table: Table, where: str) -> Destination:
 def _one_channel(rules: Iterable[Requirement], family: str) -> OneChannel:
     """Return how one channel is read where a destination's table does not say."""
     level = next((rule for rule in rules if rule.fact in LEVELS), None)
+    name = "studio" if family == "studio" else "unpublished"
     if level is not None and level.status in PUBLISHED:
-        return OneChannel(
-            reading="one channel",
-            note="The loudness is published, and its standard counts one channel once.",
-            source="ITU-R BS.1770-5, Annex 1",
-            date="2023-11",
-            url="https://www.itu.int/rec/R-REC-BS.1770",
-            status="published standard",
-        )
-    return OneChannel(
-        reading="one channel" if family == "studio" else "two speakers",
-        note="As the studio's meter counts it."
-        if family == "studio"
-        else "Nobody publishes a loudness here, and listeners hear one channel from both speakers.",
-        source="vocheck",
-        date="2026",
-        url="",
-        status="our choice",
-    )
+        name = "published"
+    return _shipped_one_channel()[name]
+
+
+@cache
+def _shipped_one_channel() -> Mapping[str, OneChannel]:
+    return {
+        name: build(OneChannel, table, f"one_channel.toml: [{name}]")
+        for name, table in shipped("one_channel.toml").items()
+    }
 
 
 def _part(kind: type[T], table: object, provenance: Table, where: str) -> T | None:
@@ -644,25 +624,6 @@ def _rule(fact: str, table: object, provenance: Table, where: str) -> Requiremen
         if getattr(rule, number, None) is None or number not in NUMBERS:
             raise TargetError(f"{where}: our_choice names no number of the rule: {shown(number)}")
     return rule
-
-
-def _text(fact: str, value: float | str) -> str:
-    if isinstance(value, str):
-        return value
-    decimals = FACTS[fact].decimals
-    if fact in ("duration_s", "head_s", "tail_s") and float(value).is_integer():
-        decimals = 0
-    return f"{value:.{decimals}f}"
-
-
-def _bounds(fact: str, low: float | None, high: float | None) -> str:
-    if low is not None and high is not None:
-        return f"{_text(fact, low)} to {_text(fact, high)}"
-    if high is not None:
-        return f"at most {_text(fact, high)}"
-    if low is not None:
-        return f"at least {_text(fact, low)}"
-    return ""
 
 
 def _first(*values: float | None) -> float | None:

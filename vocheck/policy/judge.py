@@ -1,8 +1,8 @@
 """Facts against rules: what is wrong, how much, where, on whose word, and what to do.
 
 `vocheck.measurements` states facts; here they become findings. Every number of taste comes from the
-rules (TOML beside this file, and a studio's own), none from this file. A finding is facts too; its
-sentences are made when they are asked for.
+rules (TOML beside this file, and a studio's own), none from this file. A finding is facts too;
+`vocheck.wording.findings` says it.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from typing import Any, Literal
 from vocheck.policy.facts import event_time, look_up, resolve
 from vocheck.policy.rule import (
     SEVERITIES,
-    TEXTS,
     Condition,
     Judgment,
     Rule,
@@ -25,7 +24,7 @@ from vocheck.policy.rule import (
     Value,
     is_beyond,
 )
-from vocheck.policy.words import facts_for, fill, told_apart
+from vocheck.policy.words import facts_for
 from vocheck.results import Result, to_plain
 from vocheck.script.reading import Reading
 
@@ -90,35 +89,8 @@ class Finding(Judgment):
             return None
         return abs(self.value - self.rule.aim)
 
-    @property
-    def message(self) -> str:
-        """What was found."""
-        return self._text("message")
-
-    @property
-    def now(self) -> str:
-        """What to change in the booth now."""
-        return self._text("now")
-
-    @property
-    def later(self) -> str:
-        """What the edit can still do."""
-        return self._text("later")
-
-    def _text(self, name: str) -> str:
-        return fill(
-            told_apart(self.rule.texts[name], self.value, self.limit),
-            value=self.value,
-            limit=self.limit,
-            count=self.count if self.count is not None else self.value,
-            reason=self.reason,
-            change=self.change,
-            words=", ".join(f"“{word}”" for word in self.words),
-            **self.facts,
-        )
-
     def to_dict(self) -> dict[str, Any]:
-        """Return the finding as plain data, its sentences included."""
+        """Return the finding as plain data."""
         plain = {
             "name": self.name,
             "measurement": self.fact,
@@ -130,7 +102,6 @@ class Finding(Judgment):
             "limit_status": self.status,
             "count": self.count,
             "times_s": self.times_s,
-            **{name: self._text(name) for name in TEXTS},
             "words": self.words,
         }
         return {name: to_plain(value) for name, value in plain.items()}

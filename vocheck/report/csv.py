@@ -10,7 +10,6 @@ import io
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from vocheck.mix import MixResult
 from vocheck.plain import plain
 from vocheck.results import Result
 from vocheck.session.each import Failure
@@ -48,27 +47,6 @@ def render_ranking_csv(ranking: Ranking) -> str:
     ]
     rows += [failure.to_dict() for failure in ranking.failures]
     return render_rows(rows, ("line", "position", "score", "path", "take", "verdict", "circled"))
-
-
-def render_mix_csv(results: Iterable[MixResult]) -> str:
-    """Return mixes as CSV: one row per check of each destination."""
-    rows: list[dict[str, Any]] = []
-    for result in results:
-        groups = [("mix", result.verdict, result.checks)]
-        groups += [(d.name, d.verdict, d.checks) for d in result.destinations]
-        rows += [
-            {
-                "path": result.path,
-                "destination": name,
-                "verdict": verdict,
-                "check": check.what,
-                "check_verdict": check.verdict,
-                **{k: v for k, v in check.to_dict().items() if k not in ("what", "verdict")},
-            }
-            for name, verdict, checks in groups
-            for check in checks
-        ]
-    return render_rows(rows, ("path", "destination", "verdict", "check", "check_verdict"))
 
 
 def render_rows(rows: Iterable[Mapping[str, Any]], head: Iterable[str] = ()) -> str:

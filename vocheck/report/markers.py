@@ -15,7 +15,7 @@ from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.csv import render_rows
 from vocheck.session.take import TakeResult
-from vocheck.wording.findings import named
+from vocheck.wording.findings import named, what
 
 CUE_S = 0.5
 """How long a cue of a single moment is shown."""
@@ -50,7 +50,7 @@ def render_marker_csv(results: Sequence[TakeResult]) -> str:
             "time": _stamp(time),
             "severity": finding.severity,
             "finding": finding.name,
-            "message": finding.message,
+            "message": what(finding),
         }
         for result in results
         for time, finding in _in_order(result)
@@ -72,5 +72,5 @@ def _stamp(seconds: float) -> str:
 
 def _cue_text(finding: Finding) -> str:
     # WebVTT reads & and < as markup, and --> as the end of the text.
-    text = f"{finding.severity}: {finding.message}".replace("&", "&amp;").replace("<", "&lt;")
+    text = f"{finding.severity}: {what(finding)}".replace("&", "&amp;").replace("<", "&lt;")
     return re.sub(r"-->", "→", text).replace(">", "&gt;")

@@ -9,6 +9,7 @@ from vocheck.errors import VocheckError
 from vocheck.files import replacing
 from vocheck.plain import shown_plainly
 from vocheck.room import RoomBand, RoomNoise, RoomResult
+from vocheck.wording.vocabulary import hertz
 
 SUFFIXES = (".png", ".pdf", ".svg")
 _LINES_DB = {"T20": (-5.0, -25.0), "T30": (-5.0, -35.0)}
@@ -75,7 +76,7 @@ def _draw_decays(axes: Any, result: RoomResult) -> None:
     longest = 0.0
     every = 1 + (len(shown) - 1) // 9  # of many bands not all are named
     for index, (band, color) in enumerate(zip(shown, colors, strict=True)):
-        label = _hz(band.centre_hz) if index % every == 0 else None
+        label = hertz(band.centre_hz) if index % every == 0 else None
         times = 1000.0 * (band.decay_step_s or 0.0) * np.arange(len(band.decay_db))
         axes.plot(times, band.decay_db, color=color, linewidth=1.6, label=label)
         reached = min(int(np.searchsorted(-np.array(band.decay_db), 60.0)), len(times) - 1)
@@ -162,10 +163,6 @@ def _draw_curves(axes: Any, noise: RoomNoise) -> None:
         known = [(places[hz], level) for hz, level in curve.items() if hz in places]
         axes.plot(*zip(*known, strict=True), color="0.35", linewidth=0.9)
         axes.annotate(f"NC-{number:.0f}", known[-1], fontsize=7, color="0.35", va="bottom")
-
-
-def _hz(frequency_hz: float) -> str:
-    return f"{frequency_hz / 1000:g} kHz" if frequency_hz >= 1000 else f"{frequency_hz:g} Hz"
 
 
 def _short(frequency_hz: float) -> str:

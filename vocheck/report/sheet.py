@@ -29,6 +29,7 @@ from vocheck.takes.comp import CompSheet
 from vocheck.takes.overview import Overview, Picture
 from vocheck.takes.rank import LineRanking, RankedTake
 from vocheck.wording.comp import answer, deviation_sentence, short_names
+from vocheck.wording.findings import what
 from vocheck.wording.ranking import landing, row, session_sentence, standing_sentence, take_list
 from vocheck.wording.vocabulary import NOT_TOLD, VERDICT_WORDS, number, shortened
 
@@ -150,7 +151,7 @@ def _wave(
     for finding in ranked.result.findings:
         for time in finding.times_s:
             axes.axvline(time, color=COLORS[finding.severity], linewidth=1.2)
-    words = " ".join(f.message for f in ranked.result.findings if f.severity != "note")
+    words = " ".join(what(f) for f in ranked.result.findings if f.severity != "note")
     axes.set_title(
         textwrap.shorten(f"{ranked.position}  {name}   {words}", 100, placeholder=" ..."),
         loc="left",

@@ -24,19 +24,21 @@ from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
 from vocheck.report.page.drawing import columns
 from vocheck.report.paper import ACCENT, COLORS, INK, SOFT, WAVE, blank_page, pdf_of, quiet
+from vocheck.wording.delivery import check_source, check_words, reason
 from vocheck.wording.mix import (
+    at,
     coding,
     digital_silence,
     extent,
     gain,
     loudness_words,
+    mono_words,
     one_channel,
     sentence,
     shown_lufs,
     shown_target,
     track,
     two_speakers,
-    value_words,
 )
 from vocheck.wording.vocabulary import clock, file_name, number
 
@@ -214,14 +216,12 @@ def _destination(result: DestinationResult) -> Iterator[_Words]:
 
 
 def _check(check: Check) -> _Words:
-    said = f"{check.verdict}: {check.what} {value_words(check)}, wanted {check.limit}"
-    if check.verdict == "not published":
-        said = f"not published: {check.what} {value_words(check)}; common practice {check.limit}"
-    doubt = ", not confirmed at the source" if check.unconfirmed else ""
-    reason = f". {check.reason}" if check.reason and check.verdict != "pass" else ""
-    words = f"{said} ({check.source}; {check.status}{doubt}){reason}"
+    why = reason(check) if check.verdict != "pass" else ""
+    words = f"{check.verdict}: {check_words(check)} ({check_source(check)})"
     return _Words(
-        words, color=INK if check.verdict == "pass" else COLORS[check.verdict], indent=0.02
+        f"{words}. {why}" if why else words,
+        color=INK if check.verdict == "pass" else COLORS[check.verdict],
+        indent=0.02,
     )
 
 
@@ -233,26 +233,21 @@ def _facts(result: MixResult) -> Iterator[tuple[str, str]]:
         ("Loudest 0.4 s", m.loudness.momentary_max_lufs, m.loudness.momentary_max_s),
     ):
         if level is not None:
-            yield name, _at(number(shown_lufs(result, level), unit="LUFS"), time_s)
+            yield name, at(number(shown_lufs(result, level), unit="LUFS"), time_s)
     if m.loudness.range_lu is not None:
         yield "Loudness range", number(m.loudness.range_lu, unit="LU")
-    yield "True peak", _at(number(m.true_peak.level_dbtp, unit="dBTP"), m.true_peak.time_s)
+    yield "True peak", at(number(m.true_peak.level_dbtp, unit="dBTP"), m.true_peak.time_s)
     if m.peaks_over_limit:
         limit = number(m.peak_limit_dbtp, unit="dBTP")
         yield f"Places over {limit}", str(len(m.peaks_over_limit))
     if silent := digital_silence(m):
         yield "Digital silence", silent
     if m.mono_fold_down_lu is not None:
-        words = number(m.mono_fold_down_lu, unit="LU")
-        yield "Played in mono", "the sides cancel" if words == "silence" else words
+        yield "Played in mono", mono_words(m.mono_fold_down_lu)
     if m.voice_to_bed_lu is not None:
         yield "Voice over bed", number(m.voice_to_bed_lu, unit="LU")
     if m.dialogue_lufs is not None:
         yield "With the voice", number(shown_lufs(result, m.dialogue_lufs), unit="LUFS")
-
-
-def _at(words: str, time_s: float | None) -> str:
-    return words if time_s is None else f"{words} at {clock(time_s)}"
 
 
 def _foot(page: Figure, number_of_page: str) -> None:

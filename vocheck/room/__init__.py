@@ -26,7 +26,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
@@ -46,6 +46,7 @@ from vocheck.room.results import (
     Comparison,
     HumTone,
     NoiseBand,
+    Notice,
     Response,
     RoomBand,
     RoomNoise,
@@ -56,6 +57,7 @@ __all__ = [
     "Comparison",
     "HumTone",
     "NoiseBand",
+    "Notice",
     "PathLike",
     "Response",
     "RoomBand",
@@ -70,6 +72,7 @@ _MID_HZ: Mapping[Fraction, tuple[float, ...]] = {
     3: (400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0),
 }
 _VOICE_HZ = (500.0, 1000.0, 2000.0)
+_ENOUGH = 3  # responses: their mean scatters by 0.58 of one; the third is the last to help much
 
 
 def measure_room(
@@ -127,9 +130,9 @@ def measure_room(
     reference = None if sweep is None else Sound.of(sweep)
     kinds = [kind_of(source, reference, excitation) for source in sources]
     responses: list[CutResponse] = []
-    remarks: list[str] = []
+    notices: list[Notice] = []
     for source, kind in zip(sources, kinds, strict=True):
-        responses += cut_responses(source, kind, reference, remarks)
+        responses += cut_responses(source, kind, reference, notices)
     wanted = wanted_bands(sources, fraction) if responses else ()
     measured = tuple(measure_band(band, responses) for band in wanted)
     noise, reasons = measure_noise(sources, kinds, responses, full_scale_db)
@@ -138,6 +141,7 @@ def measure_room(
         path=sources[0].path,
         paths=tuple(source.path for source in sources if source.path),
         excitation=next((kind for kind in kinds if kind != "room tone"), "room tone"),
+        fraction=fraction,
         onset_s=responses[0].facts.onset_s if responses else None,
         peak_to_noise_db=(
             float(np.median([response.facts.peak_to_noise_db for response in responses]))
@@ -149,7 +153,7 @@ def measure_room(
         noise=noise,
         character=_character(facts["mid_t_s"] or facts["voice_t_s"], policy.character),
         comparisons=_compare(facts["mid_t_s"] or facts["voice_t_s"], volume_m3, policy.compare),
-        remarks=tuple(remarks + _general_remarks(responses, measured)),
+        notices=(*notices, *_notices(responses, measured)),
         not_measured=reasons,
         **facts,
     )
@@ -196,17 +200,13 @@ def _summary(
     }
 
 
-def _general_remarks(responses: Sequence[CutResponse], measured: Sequence[RoomBand]) -> list[str]:
-    remarks = []
-    if 0 < len(responses) < 3 and any(band.valid for band in measured):
-        few = "One response" if len(responses) == 1 else "Two responses"
-        remarks.append(f"{few} only: the mean of three or more is worth more.")
-    if any("direct sound" in remark for band in measured for remark in band.remarks):
-        remarks.append(
-            "The microphone stood nearer to the source than ISO 3382 allows: T20 and T30 are those "
-            "of the decay after the direct sound; EDT, C50, D50 and Ts include it."
-        )
-    return remarks
+def _notices(responses: Sequence[CutResponse], measured: Sequence[RoomBand]) -> Iterator[Notice]:
+    """Yield what to know about the measurement as a whole."""
+    if 0 < len(responses) < _ENOUGH and any(band.valid for band in measured):
+        yield Notice(kind="few responses", value=len(responses), limit=_ENOUGH)
+    found = {notice.kind for band in measured for notice in band.notices}
+    if "direct sound removed" in found:
+        yield Notice(kind="near source")
 
 
 def _character(t_s: float | None, rows: Mapping[str, Character]) -> str | None:
@@ -229,10 +229,10 @@ def _compare(
         verdict: Literal["shorter", "within", "longer"] = (
             "shorter" if t_s < low else "longer" if t_s > high else "within"
         )
-        name = row.title if row.formula is None else f"{row.title} of {volume_m3:g} m3"
         compared.append(
             Comparison(
-                name=name,
+                title=row.title,
+                volume_m3=None if row.formula is None else volume_m3,
                 low_s=low,
                 high_s=high,
                 verdict=verdict,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from vocheck.dsp.decay import (
 )
 from vocheck.dsp.octaves import Band, Fraction, bands
 from vocheck.room.responses import CutResponse, Sound
-from vocheck.room.results import RoomBand
+from vocheck.room.results import Notice, RoomBand
 
 _OCTAVES_HZ = (63.0, 8000.0)  # the octaves from the lowest that a sweep in a booth can fill
 _THIRDS_HZ = (100.0, 8000.0)  # third octaves of ISO 3382-2, up to the same top
@@ -57,7 +57,7 @@ def measure_band(band: Band, responses: Sequence[CutResponse]) -> RoomBand:
         responses=len(used),
         t20_spread_s=float(np.std(t20, ddof=1)) if len(t20) > 1 else None,
         scatter_s=_scatter(values["t20_s"], band, len(t20)),
-        remarks=_band_remarks(used, best),
+        notices=tuple(_notices(used, best)),
         not_measured=missing,
         decay_db=curve,
         decay_step_s=step,
@@ -82,25 +82,21 @@ def _scatter(t20_s: float | None, band: Band, count: int) -> float | None:
     return _SCATTER * t20_s / math.sqrt(band.width_hz * t20_s * count)
 
 
-def _band_remarks(used: Sequence[Decay], best: Decay) -> tuple[str, ...]:
+def _notices(used: Sequence[Decay], best: Decay) -> Iterator[Notice]:
+    """Yield what to know about the numbers of a band."""
     if not used:
-        return ()
-    remarks = []
+        return
     needed = ISO_MARGIN_DB - (T20_RANGE_DB if best.t30_s is None else T30_RANGE_DB)[1]
-    name = "T20" if best.t30_s is None else "T30"
     if best.range_db is not None and best.range_db < needed:
-        remarks.append(
-            f"range {best.range_db:.0f} dB; ISO 3382-2 asks for {needed:.0f} dB for {name}, "
-            "given here because the noise is subtracted"
-        )
+        name = "T20" if best.t30_s is None else "T30"
+        yield Notice(kind="short range", value=best.range_db, limit=needed, quantity=name)
     if any(decay.reversed_filter for decay in used):
-        remarks.append("filtered backwards in time, the decay being as short as the filter's")
+        yield Notice(kind="reversed filter")
     if any(decay.direct_removed for decay in used):
-        remarks.append("direct sound left out of T20 and T30: the microphone stood near the source")
+        yield Notice(kind="direct sound removed")
     curvature = mean(decay.curvature_percent for decay in used)
     if curvature is not None and abs(curvature) > CURVATURE_PERCENT:
-        remarks.append(f"the decay is bent: T30 differs from T20 by {curvature:+.0f} %")
-    return tuple(remarks)
+        yield Notice(kind="bent decay", value=curvature, limit=CURVATURE_PERCENT)
 
 
 def _thinned(decay: Decay) -> tuple[float | None, tuple[float, ...]]:

@@ -22,7 +22,7 @@ Limits of validity
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -39,7 +39,7 @@ from vocheck.policy.rule import Judgment
 from vocheck.policy.tolerances import Audible
 from vocheck.recording import Recording
 from vocheck.results import Result
-from vocheck.room import PathLike, RoomResult, measure_room
+from vocheck.room import Notice, PathLike, RoomResult, measure_room
 from vocheck.voice.level import active_level_of
 
 Side = Literal["first", "second"]
@@ -109,7 +109,7 @@ class PositionsResult(Result):
     differences : tuple of Difference
     tone : tuple of BandDifference
     better : {"first", "second"} or None
-    remarks : tuple of str
+    notices : tuple of Notice
     """
 
     first: str | None
@@ -118,7 +118,7 @@ class PositionsResult(Result):
     differences: tuple[Difference, ...]
     tone: tuple[BandDifference, ...]
     better: Side | None
-    remarks: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def compare_positions(
@@ -159,7 +159,7 @@ def compare_positions(
         differences=tuple(differences),
         tone=spectra,
         better=_better(differences),
-        remarks=_remarks(kinds[0], pair[0], pair[1], policy.positions["length"].beyond),
+        notices=tuple(_notices(kinds[0], pair[0], pair[1], policy.positions["length"].beyond)),
     )
 
 
@@ -180,16 +180,12 @@ def _kind(recording: Recording) -> Kind:
     return "words" if found is None or found == "sweep" else found
 
 
-def _remarks(kind: Kind, first: Recording, second: Recording, ratio: float) -> tuple[str, ...]:
-    remarks = []
+def _notices(kind: Kind, first: Recording, second: Recording, ratio: float) -> Iterator[Notice]:
     lengths = sorted((first.duration_s, second.duration_s))
     if kind == "words" and lengths[1] > ratio * lengths[0]:
-        remarks.append(
-            f"The recordings differ in length by more than {ratio - 1.0:.0%}: the same words?"
-        )
+        yield Notice(kind="lengths differ", value=lengths[1] / lengths[0], limit=ratio)
     if kind == "room tone":
-        remarks.append("Room tone compares only where the gain was the same.")
-    return tuple(remarks)
+        yield Notice(kind="same gain")
 
 
 Rows = Mapping[str, Audible]

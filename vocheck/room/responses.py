@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +23,7 @@ from vocheck.dsp.impulses import (
 from vocheck.dsp.sweep import PRE_S, deconvolve
 from vocheck.errors import AudioError
 from vocheck.recording import Recording
-from vocheck.room.results import Response
+from vocheck.room.results import Notice, NoticeKind, Response
 
 PathLike = str | os.PathLike[str]
 Signal = npt.NDArray[np.float64]
@@ -103,9 +103,9 @@ class CutResponse:
 
 
 def cut_responses(
-    source: Sound, kind: Excitation, reference: Sound | None, remarks: list[str]
+    source: Sound, kind: Excitation, reference: Sound | None, notices: list[Notice]
 ) -> list[CutResponse]:
-    """Return the impulse responses of one recording; what is wrong with them goes to `remarks`."""
+    """Return the impulse responses of one recording; what is wrong with them goes to `notices`."""
     if kind == "room tone":
         return []
     x, shift = source.x, 0
@@ -120,7 +120,7 @@ def cut_responses(
     if not impulses:
         raise AudioError(f"{source.name}: no impulse stands 20 dB out of its noise")
     found = [_cut(source, x, impulse, shift) for impulse in impulses]
-    _note_faults(source, kind, impulses, found, remarks)
+    notices += _notices(kind, impulses, found)
     return found
 
 
@@ -148,37 +148,22 @@ def _cut(source: Sound, x: Signal, impulse: Impulse, shift: int) -> CutResponse:
     )
 
 
-def _note_faults(
-    source: Sound,
-    kind: Excitation,
-    impulses: Iterable[Impulse],
-    found: list[CutResponse],
-    remarks: list[str],
-) -> None:
-    where = f"{os.path.basename(source.name)}: "
+def _notices(
+    kind: Excitation, impulses: Iterable[Impulse], found: list[CutResponse]
+) -> Iterator[Notice]:
+    """Yield what is wrong with responses."""
     for impulse, response in zip(impulses, found, strict=True):
-        time = f"the response at {response.facts.onset_s:.2f} s"
+        kinds: list[NoticeKind] = []
         if impulse.interrupted:
-            remarks.append(
-                f"{where}the next sound comes before {time} has died away: "
-                "wait two seconds between claps."
-            )
+            kinds.append("next sound too soon")
         if impulse.gated:
-            remarks.append(
-                f"{where}{time} is cut off by digital silence: switch the recorder's gate off."
-            )
+            kinds.append("gated")
         if response.facts.overloaded:
-            remarks.append(
-                f"{where}{time} overloads the input: lower the gain. EDT, C50, D50 and Ts of it "
-                "are too long or too low."
-            )
+            kinds.append("overloaded")
         if _starts_in_sound(response):
-            cause = (
-                "the recording or the reference does not hold the whole sweep"
-                if kind == "sweep"
-                else "something else sounds right before it"
-            )
-            remarks.append(f"{where}{time} does not begin out of silence: {cause}.")
+            kinds.append("sweep cut" if kind == "sweep" else "sound before")
+        for name in kinds:
+            yield Notice(kind=name, path=response.facts.path, time_s=response.facts.onset_s)
 
 
 def _starts_in_sound(response: CutResponse) -> bool:

@@ -7,8 +7,52 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from vocheck.dsp.impulses import Excitation
+from vocheck.dsp.octaves import Fraction
 from vocheck.policy.judge import Finding
 from vocheck.results import Result
+
+NoticeKind = Literal[
+    "few responses",
+    "near source",
+    "next sound too soon",
+    "gated",
+    "overloaded",
+    "sweep cut",
+    "sound before",
+    "short range",
+    "reversed filter",
+    "direct sound removed",
+    "bent decay",
+    "lengths differ",
+    "same gain",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Notice(Result):
+    """Something to know about a measurement, as facts; `vocheck.wording.room` says it.
+
+    Attributes
+    ----------
+    kind : NoticeKind
+    value : float or None
+        How many, how much, or by how much.
+    limit : float or None
+        What the value is held to.
+    path : str or None
+        The recording.
+    time_s : float or None
+        Where in it.
+    quantity : str
+        Which number it concerns, where it is one of several.
+    """
+
+    kind: NoticeKind
+    value: float | None = None
+    limit: float | None = None
+    path: str | None = None
+    time_s: float | None = None
+    quantity: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +86,7 @@ class RoomBand(Result):
         number of responses (ISO 3382-2).
     nonlinearity_permille, curvature_percent : float or None
         How straight the decay is (ISO 3382-2, annex B): below 5 per mille and 5 % it is.
-    remarks : tuple of str
+    notices : tuple of Notice
         What to know about the numbers.
     not_measured : mapping of str to str
         Why a number is missing.
@@ -66,7 +110,7 @@ class RoomBand(Result):
     scatter_s: float | None
     nonlinearity_permille: float | None
     curvature_percent: float | None
-    remarks: tuple[str, ...]
+    notices: tuple[Notice, ...]
     not_measured: Mapping[str, str]
     decay_db: tuple[float, ...]
     decay_step_s: float | None
@@ -169,14 +213,18 @@ class Comparison(Result):
 
     Attributes
     ----------
-    name : str
+    title : str
+        Which rooms have it.
+    volume_m3 : float or None
+        Of the room, where the value depends on it.
     low_s, high_s : float
     verdict : str
         ``"shorter"``, ``"within"`` or ``"longer"``.
     source, status : str
     """
 
-    name: str
+    title: str
+    volume_m3: float | None
     low_s: float
     high_s: float
     verdict: Literal["shorter", "within", "longer"]
@@ -195,6 +243,8 @@ class RoomResult(Result):
     paths : tuple of str
         All of them.
     excitation : {"impulse", "sweep", "room tone"}
+    fraction : {1, 3}
+        Octaves or third-octaves.
     onset_s, peak_to_noise_db : float or None
         Of the first response, and the median of all.
     responses : tuple of Response
@@ -217,7 +267,7 @@ class RoomResult(Result):
     noise : RoomNoise or None
     comparisons : tuple of Comparison
     findings : tuple of Finding
-    remarks : tuple of str
+    notices : tuple of Notice
         What to know about the measurement as a whole.
     not_measured : mapping of str to str
         Dotted name to reason.
@@ -226,6 +276,7 @@ class RoomResult(Result):
     path: str | None
     paths: tuple[str, ...]
     excitation: Excitation
+    fraction: Fraction = 1
     onset_s: float | None
     peak_to_noise_db: float | None
     responses: tuple[Response, ...] = ()
@@ -240,5 +291,5 @@ class RoomResult(Result):
     noise: RoomNoise | None
     comparisons: tuple[Comparison, ...] = ()
     findings: tuple[Finding, ...] = ()
-    remarks: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
     not_measured: Mapping[str, str] = field(default_factory=dict)

@@ -18,7 +18,7 @@ from vocheck.policy.judge import Finding
 from vocheck.results import Result
 from vocheck.session.each import Failure
 from vocheck.session.take import TakeResult
-from vocheck.wording.findings import STATUS_WORDS, message
+from vocheck.wording.findings import STATUS_WORDS, message, now
 from vocheck.wording.script import reading_sentence
 from vocheck.wording.vocabulary import channels, counted, file_name, listed, number
 
@@ -153,7 +153,7 @@ def _told(take: TakeResult, booth: Booth) -> list[_Advice]:
 
 
 def _of_finding(finding: Finding) -> _Advice:
-    return _Advice(action=finding.now, reason=message(finding), names=frozenset({finding.name}))
+    return _Advice(action=now(finding), reason=message(finding), names=frozenset({finding.name}))
 
 
 def _next(take: TakeResult, booth: Booth) -> str:
@@ -351,7 +351,7 @@ def screen_of_tone(take: TakeResult) -> Screen:
     return Screen(
         kind="tone",
         title=file_name(take.path),
-        action=findings[0].now if findings else "Quiet enough: go on.",
+        action=now(findings[0]) if findings else "Quiet enough: go on.",
         reason=f"Nobody speaks; {tone_words(take)}.",
         details=tuple(map(message, findings)),
     )

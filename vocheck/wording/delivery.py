@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
-from vocheck.policy.delivery import Delivery
-from vocheck.policy.destinations import FACTS
+from vocheck.policy.delivery import Check, CheckNoticeKind, Delivery
+from vocheck.policy.destinations import FACTS, Requirement
 from vocheck.policy.obstacles import Obstacle
-from vocheck.wording.vocabulary import as_sentence, listed, span
+from vocheck.wording.vocabulary import as_sentence, listed, number, span
 
 _OBSTACLES = {
     "noise": "noise at {value:.0f} dBFS then",
@@ -18,6 +18,82 @@ _OBSTACLES = {
     "channels": "{value:g} channels, at most {limit:g} are taken",
     "format": "recorded as {value}, {limit} is asked",
 }
+
+
+_NOTICES: Mapping[CheckNoticeKind, str] = {
+    "until picture ends": "Until picture and sound have ended; the sound lasts {value:.1f} s.",
+    "prediction": "A prediction with {name}.",
+    "needs the voice stem": "The whole mix is at {value:.1f} LUFS, but the rule asks for the "
+    "dialogue by itself: give the voice stem with --stem voice=FILE.",
+    "turn down": "Turn the mix down by {value:.0f} dB.",
+}
+
+
+def wanted(rule: Requirement) -> str:
+    """Return what a destination asks: ``-23.0 LUFS (-23.2 to -22.8)``."""
+    unit = FACTS[rule.fact].unit
+    if rule.one_of is not None:
+        accepted = " or ".join(_value(rule.fact, item) for item in rule.one_of)
+        return f"{accepted} {unit}".rstrip()
+    bounds = _bounds(rule.fact, rule.lowest, rule.highest)
+    if rule.target is None:
+        return f"{bounds} {unit}".rstrip()
+    aim = f"{_value(rule.fact, rule.target)} {unit}".rstrip()
+    return f"{aim} ({bounds})" if bounds else aim
+
+
+def _bounds(fact: str, low: float | None, high: float | None) -> str:
+    if low is not None and high is not None:
+        return f"{_value(fact, low)} to {_value(fact, high)}"
+    if high is not None:
+        return f"at most {_value(fact, high)}"
+    return "" if low is None else f"at least {_value(fact, low)}"
+
+
+def _value(fact: str, value: float | str) -> str:
+    if isinstance(value, str):
+        return value
+    decimals = FACTS[fact].decimals
+    if fact in ("duration_s", "head_s", "tail_s") and float(value).is_integer():
+        decimals = 0
+    return f"{value:.{decimals}f}"
+
+
+def limit_words(check: Check) -> str:
+    """Return what was asked of what was checked."""
+    return wanted(check.requirement)
+
+
+def reason(check: Check) -> str:
+    """Return why a check cannot be told, or what to know about it."""
+    if check.met_by is not None:
+        other = check.met_by
+        return f"Met by the other: {FACTS[other.fact].what.lower()} {wanted(other)}."
+    said = [_NOTICES[n.kind].format(value=n.value, name=n.name) for n in check.notices]
+    return " ".join(filter(None, [*said, check.untold, check.note]))
+
+
+def value_words(check: Check) -> str:
+    """Return a measured value as text, with its unit."""
+    if check.fact == "mono_fold_down_lu" and check.value == -math.inf:
+        return "silence: the sides cancel"
+    if isinstance(check.value, str):
+        return check.value
+    return number(check.value, FACTS[check.fact].decimals, check.unit)
+
+
+def check_words(check: Check) -> str:
+    """Return what was checked, what it is, and what was asked."""
+    value = f"{check.what} {value_words(check)}"
+    if check.verdict == "not published":
+        return f"{value}: no number is published; common practice is {limit_words(check)}"
+    return f"{value}, wanted {limit_words(check)}"
+
+
+def check_source(check: Check) -> str:
+    """Return on whose word a check rests."""
+    doubt = "; not confirmed at the source" if check.unconfirmed else ""
+    return f"{check.source} ({check.status}{doubt})"
 
 
 def obstacle_words(obstacle: Obstacle) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from vocheck.policy.judge import Finding
-from vocheck.policy.words import fill
+from vocheck.policy.words import fill, told_apart
 from vocheck.wording.vocabulary import clocks, number, quoted, spoken
 
 STATUS_WORDS = {"common practice, no source": "a rule of thumb"}
@@ -77,22 +77,17 @@ _SHORT = {
 def short(finding: Finding) -> str:
     """Return a finding in a few words; of a studio's own limit its name."""
     words = _SHORT.get(finding.name, spoken(finding.name))
-    return fill(
-        words,
-        value=finding.value,
-        count=finding.count if finding.count is not None else finding.value,
-        words=quoted(finding.words),
-    )
+    return fill(words, value=finding.value, count=_count(finding), words=quoted(finding.words))
 
 
 def short_with_place(finding: Finding) -> str:
     """Return a finding in a few words with where it is: ``clips on “beside” at 0:05.3``."""
-    what = short(finding)
+    words = short(finding)
     if not finding.times_s:
-        return what
+        return words
     if finding.words and not of_words(finding):
-        what = f"{what} on {quoted(finding.words[:2])}"
-    return f"{what} at {clocks(finding.times_s, 1 if len(finding.times_s) > 2 else 2)}"
+        words = f"{words} on {quoted(finding.words[:2])}"
+    return f"{words} at {clocks(finding.times_s, 1 if len(finding.times_s) > 2 else 2)}"
 
 
 def of_words(finding: Finding) -> bool:
@@ -108,15 +103,48 @@ def places(finding: Finding, most: int = 6) -> str:
     return f"{where} on {quoted(finding.words)}"
 
 
+def what(finding: Finding) -> str:
+    """Return in a sentence or two what was found."""
+    return _text(finding, "message")
+
+
+def now(finding: Finding) -> str:
+    """Return what to change in the booth now."""
+    return _text(finding, "now")
+
+
+def later(finding: Finding) -> str:
+    """Return what the edit can still do."""
+    return _text(finding, "later")
+
+
+def _text(finding: Finding, name: str) -> str:
+    return fill(
+        told_apart(finding.rule.texts[name], finding.value, finding.limit),
+        value=finding.value,
+        limit=finding.limit,
+        count=_count(finding),
+        reason=finding.reason,
+        change=finding.change,
+        words=quoted(finding.words),
+        **finding.facts,
+    )
+
+
+def _count(finding: Finding) -> object:
+    """Return how many events there are; of a fact that counts them, the fact."""
+    return finding.count if finding.count is not None else finding.value
+
+
 def message(finding: Finding, most: int = 4) -> str:
     """Return in a sentence or two what was found, and where."""
     where = f" At {places(finding, most)}." if finding.times_s else ""
-    return f"{finding.message}{where}"
+    return f"{what(finding)}{where}"
 
 
 def instruction(finding: Finding) -> str:
     """Return what was found, where, and what to do about it now."""
-    return f"{message(finding)} {finding.now}"
+    return f"{message(finding)} {now(finding)}"
 
 
 def measured(finding: Finding) -> str:

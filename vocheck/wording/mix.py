@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from vocheck.audio.tracks import Track
 from vocheck.measurements.loudness import TWO_SPEAKERS_LU
-from vocheck.mix.results import Arrival, DestinationResult, MixMeasurements, MixResult, StemMatch
-from vocheck.policy.delivery import Check
-from vocheck.policy.destinations import FACTS
+from vocheck.mix.results import (
+    Arrival,
+    DestinationResult,
+    IndependentReading,
+    MixMeasurements,
+    MixResult,
+    Refusal,
+    StemMatch,
+)
 from vocheck.wording.delivery import gain_words
-from vocheck.wording.vocabulary import clock, clocks, listed, number
+from vocheck.wording.vocabulary import clock, clocks, counted, listed, number
 
 
 def sentence(result: MixResult) -> str:
@@ -198,10 +205,55 @@ def _moved(arrival: Arrival) -> str:
     return words[arrival.kind] if arrival.kind else ""
 
 
-def value_words(check: Check) -> str:
-    """Return a measured value as text, with its unit."""
-    if check.fact == "mono_fold_down_lu" and check.value == -math.inf:
-        return "silence: the sides cancel"
-    if isinstance(check.value, str):
-        return check.value
-    return number(check.value, FACTS[check.fact].decimals, check.unit)
+def second_reading(result: MixResult) -> str:
+    """Return what an independent meter reads; nothing where none was asked."""
+    reading = result.independent
+    if reading is None:
+        return ""
+    if reading.integrated_lufs is None:
+        return f"A second reading ({reading.meter}): {reading_note(reading)}"
+    ours = number(result.measurements.loudness.integrated_lufs, 2)
+    return (
+        f"A second reading: {number(reading.integrated_lufs, 2, 'LUFS')} by {reading.meter}, "
+        f"{number(reading.difference_lu, 3)} LU from ours ({ours}). {reading_note(reading)}"
+    )
+
+
+def reading_note(reading: IndependentReading) -> str:
+    """Return why an independent reading may differ from ours, or why there is none."""
+    if reading.refusal is None:
+        return _WHY_THEY_DIFFER
+    return _REFUSALS[reading.refusal].format(reason=reading.reason)
+
+
+_REFUSALS: Mapping[Refusal, str] = {
+    "channels": "pyloudnorm measures up to 5 channels, and this mix has more.",
+    "length": "The mix is longer than 15 min: pyloudnorm would need gigabytes of memory.",
+    "nothing to compare": "There is nothing to compare: {reason}.",
+    "no number": "pyloudnorm gave no number.",
+}
+
+_WHY_THEY_DIFFER = (
+    "pyloudnorm counts a last block that is more than half full, which ITU-R BS.1770 leaves out: "
+    "up to some tenths of a LU on files of a few seconds. At sample rates other than 48 kHz its "
+    "filter strays from the published curve by up to 0.1 LU."
+)
+
+
+def mono_words(change_lu: float) -> str:
+    """Return a change of loudness in mono; silence is what opposite sides leave."""
+    return "the sides cancel" if change_lu == -math.inf else number(change_lu, unit="LU")
+
+
+def at(words: str, time_s: float | None) -> str:
+    """Return what was measured with its place: ``-9.1 LUFS at 0:03.2``."""
+    return words if time_s is None else f"{words} at {clock(time_s)}"
+
+
+def overs(measured: MixMeasurements) -> str:
+    """Return in how many places the true peak is over the limit; nothing where it never is."""
+    places = measured.peaks_over_limit
+    if not places:
+        return ""
+    limit = number(measured.peak_limit_dbtp, unit="dBTP")
+    return f"Over {limit} in {counted(len(places), 'place')}"

@@ -6,18 +6,20 @@ are made in this room only; a key never changes its meaning.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields
 from typing import Any
 
-from vocheck.mix.results import DestinationResult, WrittenMix
-from vocheck.policy.delivery import Delivery
+from vocheck.mix.results import DestinationResult, IndependentReading, WrittenMix
+from vocheck.policy.delivery import Check, Delivery
+from vocheck.policy.judge import Finding
 from vocheck.results import Result
+from vocheck.room import Comparison, RoomBand, RoomResult
 from vocheck.room.positions import PositionsResult
 from vocheck.takes.comp import Reading
 from vocheck.takes.match import Difference, MatchResult
 from vocheck.takes.rank import LineRanking, Reason
-from vocheck.wording import comp, delivery, match, mix, positions, ranking, written
+from vocheck.wording import comp, delivery, findings, match, mix, positions, ranking, room, written
 
 
 def with_sentences(result: Result) -> dict[str, Any]:
@@ -48,26 +50,37 @@ def _tell(value: Any, data: Any) -> None:
             _tell(item, part)
 
 
+_TEXTS: tuple[tuple[type, str, Callable[[Any], Any]], ...] = (
+    (Finding, "message", findings.what),
+    (Finding, "now", findings.now),
+    (Finding, "later", findings.later),
+    (Reason, "text", ranking.reason_words),
+    (Reading, "reasons", comp.reasons),
+    (Delivery, "note", delivery.note),
+    (Check, "limit", delivery.limit_words),
+    (Check, "reason", delivery.reason),
+    (DestinationResult, "gain", mix.gain),
+    (DestinationResult, "ingest", mix.arrival),
+    (IndependentReading, "note", mix.reading_note),
+    (WrittenMix, "means_text", written.means),
+    (Difference, "sentence", match.sentence),
+    (MatchResult, "distance_hint", match.distance_hint),
+    (RoomResult, "remarks", room.remarks),
+    (RoomBand, "remarks", room.remarks),
+    (Comparison, "name", room.comparison_name),
+    (PositionsResult, "remarks", room.remarks),
+    (PositionsResult, "verdict", positions.verdict),
+)
+"""The keys that are text: of which result, and what makes them."""
+
+
 def _add(value: Result, data: dict[str, Any]) -> None:
     """Add the sentences of one result."""
+    data.update({key: say(value) for kind, key, say in _TEXTS if isinstance(value, kind)})
+    # What a part says depends on the whole that it stands in.
     if isinstance(value, LineRanking):
         for take, told in zip(value.order, data["order"], strict=True):
             told["reasons"] = ranking.reasons(take, value)
-    elif isinstance(value, Reason):
-        data["text"] = ranking.reason_words(value)
-    elif isinstance(value, Reading):
-        data["reasons"] = comp.reasons(value)
-    elif isinstance(value, Delivery):
-        data["note"] = delivery.note(value)
-    elif isinstance(value, DestinationResult):
-        data["gain"], data["ingest"] = mix.gain(value), mix.arrival(value)
-    elif isinstance(value, WrittenMix):
-        data["means_text"] = written.means(value)
-    elif isinstance(value, Difference):
-        data["sentence"] = match.sentence(value)
-    elif isinstance(value, MatchResult):
-        data["distance_hint"] = match.distance_hint(value)
     elif isinstance(value, PositionsResult):
-        data["verdict"] = positions.verdict(value)
         for difference, told in zip(value.differences, data["differences"], strict=True):
             told["sentence"] = positions.sentence(difference, value)

@@ -17,6 +17,7 @@ from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
 from vocheck.takes.listening import ListeningCopy
 from vocheck.wording import written as copy_words
+from vocheck.wording.delivery import check_words, limit_words, reason, value_words
 from vocheck.wording.mix import (
     arrival,
     coding,
@@ -24,16 +25,18 @@ from vocheck.wording.mix import (
     extent,
     gain,
     loudness_words,
+    mono_words,
     one_channel,
+    overs,
+    second_reading,
     sentence,
     shown_lufs,
     shown_target,
     stems_in_mix,
     track,
     two_speakers,
-    value_words,
 )
-from vocheck.wording.vocabulary import clock, number
+from vocheck.wording.vocabulary import as_sentence, clock, counted, number
 
 WIDTH, HEIGHT, LEAD_HEIGHT = 1200, 300, 120
 """Of the drawings, in their own units; no curve has more columns than that."""
@@ -116,7 +119,7 @@ def _mix(result: MixResult) -> dict[str, Any]:
             {"encoder": peak.encoder, "words": peak.reason or number(peak.level_dbtp, 1, "dBTP")}
             for peak in result.measurements.true_peak_after_encoding
         ],
-        "independent": _independent(result),
+        "independent": second_reading(result),
         "levels": _heard(short_term, over_time),
     }
 
@@ -178,12 +181,11 @@ def _table(result: MixResult) -> list[dict[str, Any]]:
 
 
 def _check(check: Check) -> dict[str, Any]:
-    wanted = "common practice is" if check.verdict == "not published" else "wanted"
     return {
         "verdict": check.verdict.replace(" ", "-"),
         "verdict_word": VERDICTS[check.verdict],
-        "words": f"{check.what} {value_words(check)}, {wanted} {check.limit}.",
-        "reason": check.reason,
+        "words": as_sentence(check_words(check)),
+        "reason": reason(check),
     }
 
 
@@ -193,7 +195,7 @@ def _row(check: Check, where: str) -> dict[str, Any]:
         "where": where,
         "what": check.what,
         "value": value_words(check),
-        "limit": check.limit,
+        "limit": limit_words(check),
         "verdict": check.verdict.replace(" ", "-"),
         "verdict_word": VERDICTS[check.verdict],
         "source": f"{check.source}, {check.date}" if check.date else check.source,
@@ -270,7 +272,7 @@ def _ticks(duration_s: float) -> list[dict[str, str]]:
 def _words(result: MixResult) -> str:
     """Return what the drawing shows, for those who cannot see it."""
     loudness = result.measurements.loudness
-    overs = len(result.measurements.peaks_over_limit)
+    places = len(result.measurements.peaks_over_limit)
     parts = [
         f"Loudness over {clock(result.source.duration_s)}: integrated "
         f"{number(loudness.integrated_lufs, 1, 'LUFS')}"
@@ -278,7 +280,7 @@ def _words(result: MixResult) -> str:
     if loudness.short_term_max_s is not None:
         parts.append(f"loudest 3 s at {clock(loudness.short_term_max_s)}")
     parts += [f"target {level:g} LUFS of {', '.join(n)}" for level, n in _targets(result).items()]
-    parts.append(f"{overs} {'place' if overs == 1 else 'places'} over the peak limit")
+    parts.append(f"{counted(places, 'place')} over the peak limit")
     return "; ".join(parts)
 
 
@@ -349,10 +351,9 @@ def _overs(result: MixResult) -> dict[str, Any] | None:
     if not places:
         return None
     worst = sorted(places, key=lambda over: -over.level_dbtp)[:MOST_PLACES]
-    count = f"{len(places)} {'place' if len(places) == 1 else 'places'}"
     which = f"; the {MOST_PLACES} highest" if len(places) > MOST_PLACES else ""
     return {
-        "words": f"Over {number(measured.peak_limit_dbtp, 1, 'dBTP')} in {count}{which}:",
+        "words": f"{overs(measured)}{which}:",
         "places": [
             _place(over.time_s) | {"level": number(over.level_dbtp, 1, "dBTP")}
             for over in sorted(worst, key=lambda over: over.time_s)
@@ -387,17 +388,9 @@ def _facts(result: MixResult) -> list[dict[str, Any]]:
         ("True peak", number(peak.level_dbtp, 1, "dBTP"), peak.time_s),
     ]
     if m.mono_fold_down_lu is not None:
-        words = number(m.mono_fold_down_lu, 1, "LU")
-        rows.append(("Played in mono", "the sides cancel" if words == "silence" else words, None))
+        rows.append(("Played in mono", mono_words(m.mono_fold_down_lu), None))
     if m.mono_worst_lu is not None:
-        words = number(m.mono_worst_lu, 1, "LU")
-        rows.append(
-            (
-                "Worst 3 s in mono",
-                "the sides cancel" if words == "silence" else words,
-                m.mono_worst_s,
-            )
-        )
+        rows.append(("Worst 3 s in mono", mono_words(m.mono_worst_lu), m.mono_worst_s))
     if m.correlation is not None:
         rows.append(("Correlation of the sides", number(m.correlation, 2), None))
     if m.louder_side is not None:
@@ -426,15 +419,3 @@ def _facts(result: MixResult) -> list[dict[str, Any]]:
         {"name": name, "words": words, "place": None if place is None else _place(place)}
         for name, words, place in rows
     ]
-
-
-def _independent(result: MixResult) -> str:
-    reading = result.independent
-    if reading is None:
-        return ""
-    if reading.integrated_lufs is None:
-        return f"A second reading ({reading.meter}): {reading.note}"
-    return (
-        f"A second reading: {number(reading.integrated_lufs, 2, 'LUFS')} by {reading.meter}, "
-        f"{number(reading.difference_lu, 3)} LU from ours. {reading.note}"
-    )

@@ -13,7 +13,7 @@ from vocheck.takes.overview import Overview, Picture
 from vocheck.takes.rank import LineRanking, RankedTake
 from vocheck.wording.comp import phrase_points
 from vocheck.wording.delivery import delivery_sentence
-from vocheck.wording.findings import limit_source
+from vocheck.wording.findings import later, limit_source, now, what
 from vocheck.wording.ranking import grade_words, points_words, reasons
 from vocheck.wording.vocabulary import as_sentence, clock, number
 
@@ -57,7 +57,7 @@ def _take(ranked: RankedTake, line: LineRanking, picture: Picture) -> dict[str, 
         "reasons": [as_sentence(reason) for reason in reasons(ranked, line)],
         "findings": [_finding(finding) for finding in result.findings],
         "marks": [
-            {"x": _column(time, duration, picture), "severity": f.severity, "words": f.message}
+            {"x": _column(time, duration, picture), "severity": f.severity, "words": what(f)}
             for f in result.findings
             for time in f.times_s
         ],
@@ -72,9 +72,9 @@ def _take(ranked: RankedTake, line: LineRanking, picture: Picture) -> dict[str, 
 def _finding(finding: Finding) -> dict[str, Any]:
     return {
         "severity": finding.severity,
-        "message": finding.message,
-        "now": finding.now,
-        "later": finding.later,
+        "message": what(finding),
+        "now": now(finding),
+        "later": later(finding),
         "limit": limit_source(finding),
         "places": [{"s": round(time, 3), "clock": clock(time)} for time in finding.times_s[:12]],
     }

@@ -6,28 +6,26 @@ import math
 import os
 from collections.abc import Sequence
 
-from vocheck.mix import (
-    DestinationResult,
-    IndependentReading,
-    MixMeasurements,
-    MixResult,
-    WrittenMix,
-)
+from vocheck.mix import DestinationResult, MixMeasurements, MixResult, WrittenMix
 from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
 from vocheck.report.text.style import bold, dim, line_width, paint, wrap
+from vocheck.wording.delivery import check_source, check_words, reason, value_words
 from vocheck.wording.mix import (
     arrival,
+    at,
     digital_silence,
     extent,
     gain,
     loudness_words,
+    mono_words,
     one_channel,
+    overs,
+    second_reading,
     sentence,
     shown_lufs,
     stems_in_mix,
     track,
-    value_words,
 )
 from vocheck.wording.vocabulary import clock, clocks, number
 from vocheck.wording.written import after_codec, changes, headline, means, stored, verdict
@@ -54,8 +52,8 @@ def render_mix(result: MixResult) -> str:
         blocks.append("\n".join(["  " + bold("the mix itself"), *_checks(poor)]))
     blocks += map(_destination, result.destinations)
     blocks.append(_facts(result))
-    if result.independent is not None:
-        blocks.append(_independent(result.independent, result))
+    if words := second_reading(result):
+        blocks.append(wrap(words, "    ", "  "))
     if result.written is not None:
         blocks.append(_written(result.written))
     return "\n\n".join(blocks) + "\n"
@@ -123,20 +121,18 @@ def _checks(checks: Sequence[Check]) -> list[str]:
 
 def _check(check: Check) -> str:
     """Return what is not in order: what, how much, and against what."""
-    value = value_words(check)
+    said = check_words(check)
     if check.verdict == "not published":
-        said = f"{check.what} {value}: no number is published; common practice is {check.limit}"
         return wrap(said, _INDENT + "  ", _INDENT)
     word = paint(check.verdict, "warn" if check.verdict == "cannot tell" else check.verdict)
-    said = wrap(f"{word}: {check.what} {value}, wanted {check.limit}", _INDENT + "  ", _INDENT)
-    return "\n".join([said, wrap(check.reason, _INDENT + "  ")]) if check.reason else said
+    lines = [wrap(f"{word}: {said}", _INDENT + "  ", _INDENT)]
+    if why := reason(check):
+        lines.append(wrap(why, _INDENT + "  "))
+    return "\n".join(lines)
 
 
 def _source(check: Check) -> str:
-    if check.verdict == "not published":
-        return ""
-    doubt = "; not confirmed at the source" if check.unconfirmed else ""
-    return f"{check.source} ({check.status}{doubt})"
+    return "" if check.verdict == "not published" else check_source(check)
 
 
 def _passed(check: Check) -> str:
@@ -154,10 +150,10 @@ def _facts(result: MixResult) -> str:
         ("loudest 0.4 s", loudness.momentary_max_lufs, loudness.momentary_max_s),
     ):
         if level is not None:
-            rows.append([what, _at(number(shown_lufs(result, level), unit="LUFS"), time)])
+            rows.append([what, at(number(shown_lufs(result, level), unit="LUFS"), time)])
     if loudness.range_lu is not None:
         rows.append(["loudness range", number(loudness.range_lu, unit="LU")])
-    words = _at(number(peak.level_dbtp, unit="dBTP"), peak.time_s)
+    words = at(number(peak.level_dbtp, unit="dBTP"), peak.time_s)
     rows.append(["true peak", f"{words}{_overs(measured)}"])
     for encoded in measured.true_peak_after_encoding:
         predicted = number(encoded.level_dbtp, unit="dBTP")
@@ -178,12 +174,8 @@ def _facts(result: MixResult) -> str:
 
 
 def _overs(measured: MixMeasurements) -> str:
-    places = measured.peaks_over_limit
-    if not places:
-        return ""
-    limit = number(measured.peak_limit_dbtp, unit="dBTP")
-    where = clocks([place.time_s for place in places])
-    return f"; over {limit} in {len(places)} {'place' if len(places) == 1 else 'places'}: {where}"
+    places = clocks([place.time_s for place in measured.peaks_over_limit])
+    return f". {overs(measured)}: {places}" if places else ""
 
 
 def _silence(measured: MixMeasurements) -> list[list[str]]:
@@ -196,14 +188,10 @@ def _sides(measured: MixMeasurements) -> list[list[str]]:
         return []
     rows = []
     if measured.mono_fold_down_lu is not None:
-        words = (
-            "the sides cancel"
-            if measured.mono_fold_down_lu == -math.inf
-            else number(measured.mono_fold_down_lu, unit="LU")
-        )
+        words = mono_words(measured.mono_fold_down_lu)
         worst = measured.mono_worst_lu
         if worst is not None and worst < measured.mono_fold_down_lu - 0.05:
-            words += f", worst {_at(number(worst, unit='LU'), measured.mono_worst_s)}"
+            words += f", worst {at(number(worst, unit='LU'), measured.mono_worst_s)}"
         rows.append(["played in mono", words])
     if measured.correlation is not None:
         words = f"correlation {number(measured.correlation, 2)}"
@@ -222,16 +210,12 @@ def _stems(measured: MixMeasurements) -> list[list[str]]:
     if measured.voice_to_bed_lu is not None:
         words = number(measured.voice_to_bed_lu, unit="LU")
         if stems.closest_lu is not None:
-            words += f", least {_at(number(stems.closest_lu, unit='LU'), stems.closest_s)}"
+            words += f", least {at(number(stems.closest_lu, unit='LU'), stems.closest_s)}"
         rows.append(["voice over bed", words])
     if measured.dialogue_lufs is not None:
         share = f" ({stems.voice_active:.0%} of the mix)" if stems.voice_active is not None else ""
         rows.append(["with the voice", number(measured.dialogue_lufs, unit="LUFS") + share])
     return rows
-
-
-def _at(words: str, time_s: float | None) -> str:
-    return words if time_s is None else f"{words} at {clock(time_s)}"
 
 
 def _drawing(short_term_lufs: Sequence[float], width: int) -> str:
@@ -248,17 +232,6 @@ def _drawing(short_term_lufs: Sequence[float], width: int) -> str:
         height = (max(short_term_lufs[start:end]) - top) / _BAR_RANGE_LU + 1.0
         bars.append(_BARS[round(height * (len(_BARS) - 1))] if height > 0.0 else " ")
     return "".join(bars)
-
-
-def _independent(reading: IndependentReading, result: MixResult) -> str:
-    if reading.integrated_lufs is None:
-        return wrap(f"A second reading ({reading.meter}): {reading.note}", "    ", "  ")
-    ours = number(result.measurements.loudness.integrated_lufs, 2)
-    said = (
-        f"A second reading: {number(reading.integrated_lufs, 2, 'LUFS')} by {reading.meter}, "
-        f"{number(reading.difference_lu, 3)} LU from ours ({ours}). {reading.note}"
-    )
-    return wrap(said, "    ", "  ")
 
 
 def _written(written: WrittenMix) -> str:

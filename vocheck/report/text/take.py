@@ -11,7 +11,7 @@ from vocheck.report.text.style import bold, dim, paint, table, wrap
 from vocheck.results import Group, Row
 from vocheck.session.each import Failure
 from vocheck.session.take import TakeResult
-from vocheck.wording.findings import limit_source, measured, places
+from vocheck.wording.findings import later, limit_source, measured, now, places, what
 from vocheck.wording.script import reading_sentence
 from vocheck.wording.take import advice
 from vocheck.wording.vocabulary import channels, file_name, hertz, number, verdict_word
@@ -60,14 +60,14 @@ def _headline(result: TakeResult) -> str:
 
 def _finding(finding: Finding) -> str:
     severity = paint(f"{finding.severity:<8}", finding.severity)
-    lines = [f"{severity}  {wrap(finding.message, _INDENT).lstrip()}"]
+    lines = [f"{severity}  {wrap(what(finding), _INDENT).lstrip()}"]
     found = measured(finding)
     if finding.times_s:
         found = f"{found}{' · ' if found else ''}at {places(finding)}"
     if found:
         lines.append(wrap(found, _INDENT + " " * 6, f"{_INDENT}found "))
-    lines.append(wrap(finding.now, _INDENT + " " * 6, f"{_INDENT}{bold('now')}   "))
-    lines.append(wrap(finding.later, _INDENT + " " * 6, f"{_INDENT}{bold('later')} "))
+    lines.append(wrap(now(finding), _INDENT + " " * 6, f"{_INDENT}{bold('now')}   "))
+    lines.append(wrap(later(finding), _INDENT + " " * 6, f"{_INDENT}{bold('later')} "))
     source = f"limit {limit_source(finding)}"
     lines.append(
         "\n".join(dim(line) for line in wrap(source, _INDENT + " " * 6, _INDENT).split("\n"))

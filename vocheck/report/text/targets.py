@@ -16,6 +16,7 @@ from vocheck.policy.destinations import (
     Requirement,
 )
 from vocheck.report.text.style import bold, dim, wrap
+from vocheck.wording.delivery import wanted
 
 FAMILY_TITLES = {
     "mix": "Every mix, wherever it goes",
@@ -150,8 +151,8 @@ def _one_channel(counts: OneChannel) -> list[str]:
 
 
 def _rule(rule: Requirement) -> list[str]:
-    wanted = rule.wanted if rule.judged else f"none published; common practice {rule.wanted}"
-    lines = [wrap(f"{FACTS[rule.fact].what}: {wanted}", "    ", "  ")]
+    asked = wanted(rule) if rule.judged else f"none published; common practice {wanted(rule)}"
+    lines = [wrap(f"{FACTS[rule.fact].what}: {asked}", "    ", "  ")]
     if rule.minimum is not None and rule.warn_below is not None:
         lines.append(f"    fails below {rule.minimum:g}")
     if rule.maximum is not None and rule.warn_above is not None:
