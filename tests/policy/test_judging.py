@@ -14,6 +14,8 @@ from vocheck.policy.limits import LIMITS, WORDS
 from vocheck.policy.rule import SEVERITIES, Condition, Rule, Threshold, is_beyond
 from vocheck.results import Group, Result
 from vocheck.script.reading import Misread, Reading, Word
+from vocheck.wording.findings import later, now, what
+from vocheck.wording.sentences import with_sentences
 
 
 def rule(name: str, fact: str, **more: object) -> Rule:
@@ -60,13 +62,14 @@ def test_a_finding_carries_its_rule_and_the_number_that_was_passed():
     assert (found.name, found.fact, found.unit) == ("noisy", "noise.floor_dbfs", "V")
     assert (found.value, found.limit, found.severity) == (-55.5, -60.0, "note")
     assert (found.source, found.status) == ("source of note", "our choice")
-    assert (found.message, found.now, found.later) == ("-55.5 -60", "now", "later")
+    assert (what(found), now(found), later(found)) == ("-55.5 -60", "now", "later")
     assert found.count is None
     assert found.times_s == ()
     plain = found.to_dict()
     assert plain["name"] == "noisy"
     assert plain["limit"] == -60.0
-    assert (plain["message"], plain["now"], plain["later"]) == ("-55.5 -60", "now", "later")
+    told = with_sentences(found)
+    assert (told["message"], told["now"], told["later"]) == ("-55.5 -60", "now", "later")
 
 
 @pytest.mark.parametrize(
@@ -133,7 +136,7 @@ def test_what_was_not_measured_is_told_only_where_the_rule_is_about_that():
     (found,) = judge(empty, {"untold": one})
     assert (found.reason, found.value, found.severity) == ("not measured", None, "note")
     told = Facts(tilt=Tilt(by_db=None, not_measured={"by_db": "too short"}))
-    assert judge(told, {"untold": one})[0].message == "too short"
+    assert what(judge(told, {"untold": one})[0]) == "too short"
     assert judge(Facts(tilt=Tilt(by_db=1.0)), {"untold": one}) == ()
     assert judge(empty, {"untold": replace(one, thresholds=())}) == ()
 
@@ -172,11 +175,11 @@ def test_the_sentence_names_the_number_of_events_or_the_value():
         "pops", "plosives.events[].level_re_speech_db", note=-10.0,
         message="{count} {count?pop|pops}",
     )  # fmt: skip
-    assert found_by(each, plosives__events=pops).message == "2 pops"
-    assert found_by(each, plosives__events=pops[1:]).message == "1 pop"
+    assert what(found_by(each, plosives__events=pops)) == "2 pops"
+    assert what(found_by(each, plosives__events=pops[1:])) == "1 pop"
     many = rule("many", "plosives.events", note=1, message="{count} {count?pop|pops}")
     found = found_by(many, plosives__events=pops)
-    assert (found.message, found.count, found.value) == ("3 pops", None, 3)
+    assert (what(found), found.count, found.value) == ("3 pops", None, 3)
     assert found.times_s == (1.0, 2.0, 3.0)
     assert found_by(many, plosives__events=pops[:1]) is None
 
@@ -290,7 +293,7 @@ def test_a_place_is_told_with_the_word_that_it_falls_on():
     found = found_by(one, plosives__events=pops)
     (told,) = judge_reading(reading(words="one two three four"), [found], {})
     assert told.words == ("one", "four")
-    assert told.message == "on “one”, “four”"
+    assert what(told) == "on “one”, “four”"
     assert told.times_s == (0.5, 0.6, 2.9, 3.2)
 
 

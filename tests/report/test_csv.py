@@ -12,17 +12,17 @@ import pytest
 from tests.material.handmade import take
 from vocheck.measurements.plosives import Plosive
 from vocheck.policy.delivery import Check, forecast
-from vocheck.policy.destinations import find_destinations
+from vocheck.policy.destinations import find_destinations, load_destinations
 from vocheck.policy.judge import judge
 from vocheck.policy.limits import LIMITS
 from vocheck.policy.obstacles import find_obstacles
 from vocheck.report.csv import (
     flatten,
     render_csv,
-    render_mix_csv,
     render_ranking_csv,
     render_rows,
 )
+from vocheck.report.mix_csv import render_mix_csv
 from vocheck.results import Result
 from vocheck.session.each import Failure
 from vocheck.session.notes import Note
@@ -98,11 +98,12 @@ def test_a_ranked_session_is_one_row_a_take_in_its_order():
 
 def test_a_mix_is_one_row_a_check_and_destination():
     """Those of the mix itself first, each under its own verdict."""
+    level = load_destinations()["ebu-r128"].level
 
     def check(what: str, verdict: str) -> Check:
         return Check(
-            what=what, fact="a_fact", value=-20.0, unit="LUFS", limit="-23", verdict=verdict,
-            date="2024", source="a source", status="our choice",
+            what=what, fact="integrated_lufs", value=-20.0, unit="LUFS", requirement=level,
+            verdict=verdict, date="2024", source="a source", status="our choice",
         )  # fmt: skip
 
     theirs = SimpleNamespace(name="river", verdict="fail", checks=(check("loudness", "fail"),))

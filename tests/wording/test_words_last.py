@@ -20,17 +20,12 @@ from vocheck.room.results import NoticeKind
 from vocheck.wording import delivery, mix, room
 
 PACKAGE = Path(vocheck.__file__).parent
-BELOW = (
-    *("dsp", "recording.py", "results.py", "media.py", "audio", "voice", "measurements", "script"),
-    *("policy", "session", "takes", "room", "mix", "booth"),
-)
+ABOVE = ("wording", "report", "commands", "cli.py", "__init__.py", "__main__.py")
 SENTENCE = re.compile(r"[A-Z{][^\n]*\s[^\n]*\s[^\n]*[.?!]")
 """Three words or more, from a capital (or a field) to a full stop."""
 
 MODULES = sorted(
-    path
-    for name in BELOW
-    for path in ([PACKAGE / name] if name.endswith(".py") else (PACKAGE / name).rglob("*.py"))
+    path for path in PACKAGE.rglob("*.py") if path.relative_to(PACKAGE).parts[0] not in ABOVE
 )
 
 

@@ -27,7 +27,7 @@ from vocheck.edit.timecode import NEEDS_EXTRA
 from vocheck.errors import VocheckError
 from vocheck.report.page.template import address
 from vocheck.wording.comp import join_words
-from vocheck.wording.findings import message, named
+from vocheck.wording.findings import message, named, what
 from vocheck.wording.ranking import take_names
 from vocheck.wording.vocabulary import file_name
 
@@ -74,7 +74,7 @@ def _marks(placed: Placed) -> Iterator[tuple[int, int, str, str, str]]:
         label = f"{finding.severity}: {named(finding.name)}"
         for sample in map(medium.sample, finding.times_s):
             if piece.first <= sample < last:
-                yield sample, 0, finding.severity, label, finding.message
+                yield sample, 0, finding.severity, label, what(finding)
         if not finding.times_s:  # of the take as a whole
             yield piece.first, piece.length, finding.severity, label, message(finding)
 

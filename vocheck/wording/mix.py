@@ -256,4 +256,4 @@ def overs(measured: MixMeasurements) -> str:
     if not places:
         return ""
     limit = number(measured.peak_limit_dbtp, unit="dBTP")
-    return f"Over {limit} in {counted(len(places), 'place')}"
+    return f"over {limit} in {counted(len(places), 'place')}"

@@ -350,10 +350,11 @@ def _overs(result: MixResult) -> dict[str, Any] | None:
     places = measured.peaks_over_limit
     if not places:
         return None
+    words = overs(measured)
     worst = sorted(places, key=lambda over: -over.level_dbtp)[:MOST_PLACES]
     which = f"; the {MOST_PLACES} highest" if len(places) > MOST_PLACES else ""
     return {
-        "words": f"{overs(measured)}{which}:",
+        "words": f"{words[:1].upper()}{words[1:]}{which}:",
         "places": [
             _place(over.time_s) | {"level": number(over.level_dbtp, 1, "dBTP")}
             for over in sorted(worst, key=lambda over: over.time_s)

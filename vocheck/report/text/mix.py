@@ -175,7 +175,7 @@ def _facts(result: MixResult) -> str:
 
 def _overs(measured: MixMeasurements) -> str:
     places = clocks([place.time_s for place in measured.peaks_over_limit])
-    return f". {overs(measured)}: {places}" if places else ""
+    return f"; {overs(measured)}: {places}" if places else ""
 
 
 def _silence(measured: MixMeasurements) -> list[list[str]]:
