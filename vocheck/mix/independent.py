@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from vocheck.measurements.loudness import Loudness
-from vocheck.mix.results import IndependentReading, Refusal
+from vocheck.mix.results import IndependentReading, NoReading
 from vocheck.mix.sound import open_mix
 from vocheck.recording import Source
 
@@ -55,7 +55,7 @@ def independent_reading(
     )
 
 
-def _none(refusal: Refusal, reason: str = "") -> IndependentReading:
+def _none(refusal: NoReading, reason: str = "") -> IndependentReading:
     return IndependentReading(
         meter=NAME, integrated_lufs=None, difference_lu=None, refusal=refusal, reason=reason
     )

@@ -375,7 +375,7 @@ class DestinationResult(Result):
         return round(check.value + self.gain_to_target_db, 1)
 
 
-Refusal = Literal["channels", "length", "nothing to compare", "no number"]
+NoReading = Literal["channels", "length", "nothing to compare", "no number"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -397,7 +397,7 @@ class IndependentReading(Result):
     meter: str
     integrated_lufs: float | None
     difference_lu: float | None
-    refusal: Refusal | None = None
+    refusal: NoReading | None = None
     reason: str = ""
 
 

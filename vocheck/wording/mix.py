@@ -13,7 +13,7 @@ from vocheck.mix.results import (
     IndependentReading,
     MixMeasurements,
     MixResult,
-    Refusal,
+    NoReading,
     StemMatch,
 )
 from vocheck.wording.delivery import gain_words
@@ -226,7 +226,7 @@ def reading_note(reading: IndependentReading) -> str:
     return _REFUSALS[reading.refusal].format(reason=reading.reason)
 
 
-_REFUSALS: Mapping[Refusal, str] = {
+_REFUSALS: Mapping[NoReading, str] = {
     "channels": "pyloudnorm measures up to 5 channels, and this mix has more.",
     "length": "The mix is longer than 15 min: pyloudnorm would need gigabytes of memory.",
     "nothing to compare": "There is nothing to compare: {reason}.",

@@ -131,3 +131,8 @@ def as_sentence(text: str) -> str:
     """Return `text` with a capital first letter and a full stop."""
     text = text[:1].upper() + text[1:]
     return text if text.endswith((".", "!", "?")) else text + "."
+
+
+def inside(text: str) -> str:
+    """Return `text` as it stands inside a sentence: a small first letter, but for ``RMS``."""
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]

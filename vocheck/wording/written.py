@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vocheck.mix.results import EncodedPeak, Refusal, WrittenMix
 from vocheck.policy.destinations import FACTS
-from vocheck.wording.mix import value_words
+from vocheck.wording.delivery import limit_words, value_words
 from vocheck.wording.vocabulary import file_name, listed, number
 
 
@@ -70,7 +70,9 @@ def verdict(written: WrittenMix) -> str:
     poor = [check for check in written.checks if check.verdict in ("fail", "warn")]
     if not poor:
         return "Measured again: in order."
-    words = (f"{check.what.lower()} {value_words(check)}, wanted {check.limit}" for check in poor)
+    words = (
+        f"{check.what.lower()} {value_words(check)}, wanted {limit_words(check)}" for check in poor
+    )
     return f"Measured again; still to look at: {'; '.join(words)}."
 
 
@@ -80,7 +82,7 @@ def refusal(refused: Refusal) -> str:
         return "There is no level that a gain could bring to a target."
     if refused.kind == "checks":
         words = (
-            f"{check.what.lower()} {value_words(check)}, wanted {check.limit} ({check.source}; "
+            f"{check.what.lower()} {value_words(check)}, wanted {limit_words(check)} ({check.source}; "
             f"{check.status})"
             for check in refused.checks
         )
