@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from vocheck.mix.results import EncodedPeak, Refusal, WrittenMix
 from vocheck.policy.destinations import FACTS
-from vocheck.wording.delivery import limit_words, value_words
-from vocheck.wording.vocabulary import file_name, listed, number
+from vocheck.wording.vocabulary import file_name, inside, listed, number
 
 
 def headline(written: WrittenMix) -> str:
@@ -70,9 +69,7 @@ def verdict(written: WrittenMix) -> str:
     poor = [check for check in written.checks if check.verdict in ("fail", "warn")]
     if not poor:
         return "Measured again: in order."
-    words = (
-        f"{check.what.lower()} {value_words(check)}, wanted {limit_words(check)}" for check in poor
-    )
+    words = (inside(check_words(check)) for check in poor)
     return f"Measured again; still to look at: {'; '.join(words)}."
 
 
@@ -81,11 +78,7 @@ def refusal(refused: Refusal) -> str:
     if refused.kind == "no level":
         return "There is no level that a gain could bring to a target."
     if refused.kind == "checks":
-        words = (
-            f"{check.what.lower()} {value_words(check)}, wanted {limit_words(check)} ({check.source}; "
-            f"{check.status})"
-            for check in refused.checks
-        )
+        words = (f"{inside(check_words(c))} ({check_source(c)})" for c in refused.checks)
         return f"At the target it would still fail: {'; '.join(words)}. Mix it again for this."
     if refused.kind == "not reached":
         return "Target and ceiling were not reached together. Limit in the mix, and check again."

@@ -27,7 +27,7 @@ from vocheck.wording.mix import (
     stems_in_mix,
     track,
 )
-from vocheck.wording.vocabulary import clock, clocks, number
+from vocheck.wording.vocabulary import clock, clocks, inside, number
 from vocheck.wording.written import after_codec, changes, headline, means, stored, verdict
 
 WORDS = {
@@ -136,8 +136,7 @@ def _source(check: Check) -> str:
 
 
 def _passed(check: Check) -> str:
-    what = check.what if check.what[1].isupper() else check.what[0].lower() + check.what[1:]
-    return f"{what} {value_words(check)}"
+    return f"{inside(check.what)} {value_words(check)}"
 
 
 def _facts(result: MixResult) -> str:
