@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from vocheck.mix.results import EncodedPeak, Refusal, WrittenMix
 from vocheck.policy.destinations import FACTS
+from vocheck.wording.delivery import check_source, check_words
 from vocheck.wording.vocabulary import file_name, inside, listed, number
 
 
