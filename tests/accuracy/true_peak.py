@@ -98,7 +98,8 @@ def main() -> None:
             *others(),
             "",
             "libebur128 and FFmpeg read between samples at four points, and so lower where the"
-            " wave has sharp corners.",
+            " wave has sharp corners; libsoxr leaves out what lies just below half the rate, which"
+            " clipped samples fill.",
         ]
     )
     write_section("true_peak", "True peak", text)

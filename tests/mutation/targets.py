@@ -33,7 +33,9 @@ TARGETS: dict[str, tuple[str, ...]] = {
         f"{_MARKERS}::test_markers_come_in_the_order_of_time",
     ),
     "session/cache": (_CACHE, "-k", "not commands and not workers and not measured"),
-    "room/positions": ("tests/room/test_room.py",),
+    "room/__init__": ("tests/room/test_summary.py",),
+    "room/bands": ("tests/room/test_summary.py",),
+    "room/positions": ("tests/room/test_summary.py",),
 }
 
 EQUIVALENT: dict[str, dict[tuple[str, str], str]] = {

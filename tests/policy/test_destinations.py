@@ -5,6 +5,8 @@ from __future__ import annotations
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
+from datetime import date
 from importlib.resources import files
 from pathlib import Path
 
@@ -289,3 +291,183 @@ def test_loading_is_light() -> None:
         "load_destinations(); sys.exit('numpy' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_facts_are_shown_and_judged_with_the_decimals_that_they_have() -> None:
+    """Counts, rates and bits are whole; a correlation and a start have two decimals."""
+    whole = {
+        "leq_m_db", "foreign_stems", "silent_channels", "damaged", "rate_hz", "bits", "channels",
+        "bitrate_kbps",
+    }  # fmt: skip
+    finer = {"correlation", "stem_lag_s"}
+    for name, fact in FACTS.items():
+        assert fact.decimals == (0 if name in whole else 2 if name in finer else 1), name
+        assert fact.what[0].isupper()
+
+
+def test_what_is_asked_in_words(tmp_path: Path) -> None:
+    """A target with its bounds, a bound alone, what is accepted; whole seconds without decimals."""
+    text = """
+        [destinations.a.rules]
+        integrated_lufs = {target = -20.0}
+        level_dbtp = {maximum = -1.0}
+        correlation = {minimum = 0.25}
+        head_s = {minimum = 1.0, maximum = 2.5}
+        duration_s = {maximum = 30.0}
+        codec = {one_of = ["AAC", "PCM"]}
+        rate_hz = {one_of = [44100, 48000]}
+        channels = {target = 2.0, warn_above = 2.0, maximum = 6.0}
+    """
+    (a,) = find_destinations(["a"], studio(tmp_path, text))
+    assert {rule.fact: rule.wanted for rule in a.rules} == {
+        "integrated_lufs": "-20.0 LUFS",
+        "level_dbtp": "at most -1.0 dBTP",
+        "correlation": "at least 0.25",
+        "head_s": "1 to 2.5 s",
+        "duration_s": "at most 30 s",
+        "rate_hz": "44100 or 48000 Hz",
+        "channels": "2 (at most 2)",
+        "codec": "AAC or PCM",
+    }
+    assert [rule.fact for rule in a.rules] == [fact for fact in FACTS if a.rule(fact)]
+    assert a.title == a.name == "a"
+    assert not a.unconfirmed
+    assert not any(rule.unconfirmed for rule in a.rules)
+
+
+def test_one_channel_is_read_as_a_standard_or_a_studio_does(tmp_path: Path) -> None:
+    """Published: counted once; a studio's own: once; a rule of thumb: from two speakers."""
+    known = load_destinations(
+        studio(
+            tmp_path,
+            """
+            [destinations.client.rules.integrated_lufs]
+            target = -20.0
+            [destinations.peaks.rules.level_dbtp]
+            maximum = -1.0
+            [destinations.both]
+            one_channel = {reading = "two speakers", note = "As they say."}
+            rules.integrated_lufs = {target = -20.0}
+            [destinations.netflix.rules.level_dbtp]
+            maximum = -3.0
+            [destinations.youtube.rules.level_dbtp]
+            maximum = -3.0
+            """,
+        )
+    )
+    standard = known["ebu-r128"].one_channel
+    assert standard.reading == "one channel"
+    assert standard.source.startswith("ITU-R BS.1770")
+    assert standard.status == "published standard"
+    for name in ("client", "peaks"):
+        assert known[name].one_channel.reading == "one channel"
+        assert known[name].one_channel.note == "As the studio's meter counts it."
+    assert known["both"].counts_two_speakers
+    assert known["both"].one_channel.note == "As they say."
+    # A number of the studio's own does not change how the destination counts.
+    assert known["youtube"].counts_two_speakers
+    assert known["youtube"].one_channel.note.startswith("Nobody publishes")
+    assert not known["netflix"].counts_two_speakers
+    assert load_destinations()["youtube"].one_channel.source == "vocheck"
+
+
+def test_a_studio_lays_its_tables_over_the_shipped_ones(tmp_path: Path) -> None:
+    """What it names is its own, with its own word; what it leaves keeps the shipped numbers."""
+    config = studio(
+        tmp_path,
+        """
+        [destinations.ebu-short]
+        source = "Our sheet"
+        date = "2026"
+        [destinations.ebu-short.rules.level_dbtp]
+        warn_above = -2.0
+        [destinations.ebu-short.ingest]
+        turns_down = "yes"
+        to_lufs = -23.0
+        """,
+    )
+    shipped, own = load_destinations()["ebu-short"], load_destinations(config)["ebu-short"]
+    assert (own.source, own.date, own.status) == ("Our sheet", "2026", "our choice")
+    peak = own.rule("level_dbtp")
+    assert (peak.maximum, peak.warn_above) == (shipped.rule("level_dbtp").maximum, -2.0)
+    assert (peak.source, peak.date) == ("Our sheet", "2026")
+    assert own.level == shipped.level
+    assert (own.ingest.turns_down, own.ingest.turns_up) == ("yes", shipped.ingest.turns_up)
+    assert (own.ingest.to_lufs, own.ingest.source, own.ingest.unconfirmed) == (
+        -23.0, "Our sheet", False,
+    )  # fmt: skip
+    assert own.encoding == shipped.encoding
+    assert [rule.fact for rule in own.rules] == [rule.fact for rule in shipped.rules]
+    assert own.family == "studio"
+
+
+@pytest.mark.parametrize(
+    ("read", "today", "stale"),
+    [
+        ("2025-11", "2026-11", False), ("2025-10", "2026-11", True), ("2025-12", "2026-01", False),
+        ("2024-12", "2026-01", True), ("", "2026-11", False), ("2026-12", "2026-11", False),
+    ],
+)  # fmt: skip
+def test_a_source_read_more_than_a_year_ago_may_have_changed(
+    read: str, today: str, stale: bool
+) -> None:
+    """Twelve months are still fresh; where nobody looked nothing is said."""
+    destination = replace(load_destinations()["social"], read=read)
+    assert destination.is_stale(date.fromisoformat(f"{today}-15")) is stale
+
+
+@pytest.mark.parametrize("read", ["2026-13", "2026-00", "26-11", "2026-1", "soon"])
+def test_the_month_of_reading_is_a_month(tmp_path: Path, read: str) -> None:
+    """Anything else is refused."""
+    with pytest.raises(TargetError, match="read must be a month"):
+        load_destinations(studio(tmp_path, f"[destinations.a]\nread = '{read}'\n"))
+
+
+def test_the_numbers_of_a_rule_lie_on_their_sides() -> None:
+    """Lower bounds below, upper ones above; the warning of loud programmes only for those."""
+    rule = load_destinations()["ebu-r128"].level
+    below, above = replace(rule, minimum=-24.0, warn_below=-23.5, warn_above=-22.5).rules
+    assert (below.sense, above.sense) == ("below", "above")
+    assert [(t.severity, t.value) for t in below.thresholds] == [
+        ("fixable", -23.5), ("retake", -24.0),
+    ]  # fmt: skip
+    assert [t.severity for t in above.thresholds] == ["fixable", "retake"]
+    assert below.only_if == above.only_if == ()
+    advice = replace(rule, minimum=None, warn_below=None, warn_above=None, severity="warn")
+    (above,) = advice.rules
+    assert [t.severity for t in above.thresholds] == ["fixable"]
+    loud = load_destinations()["spotify"].rule("level_dbtp").rules[-1]
+    assert [condition.value for condition in loud.only_if] == [-14.0]
+    assert load_destinations()["spotify"].rule("nothing") is None
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (
+            "[destinations.a.rules.level_dbtp]\nmaximum=-1\nalternative='sample_peak_dbfs'",
+            "alternative must name another rule",
+        ),
+        (
+            "[destinations.a.rules.level_dbtp]\nmaximum=-1\nour_choice=['minimum']",
+            "our_choice names no number",
+        ),
+        (
+            "[destinations.a.rules.level_dbtp]\nmaximum=-1\nour_choice=['note']",
+            "our_choice names no number",
+        ),
+        ("[destinations.a]\nlike=3", "like must be"),
+    ],
+)
+def test_what_names_nothing_is_refused(tmp_path: Path, text: str, message: str) -> None:
+    """An alternative, a number of our own, a destination to start from."""
+    with pytest.raises(TargetError, match=message):
+        load_destinations(studio(tmp_path, text))
+
+
+def test_each_destination_is_found_once_and_in_the_order_asked() -> None:
+    """Named twice it is one; without overrides nothing is built twice."""
+    found = find_destinations(["social", "ebu-r128", "social"])
+    assert [destination.name for destination in found] == ["social", "ebu-r128"]
+    assert load_destinations() is load_destinations()
+    assert {destination.family for destination in ALL} == set(FAMILIES)
