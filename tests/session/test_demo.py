@@ -23,7 +23,7 @@ FOUND_BY = {
     "noise": "noise_floor",
     "sibilance": "sibilance",
     "level": "level_low",
-    "reverberation": "reverberation",
+    "reverberation": "room_wet",
 }
 """Which finding each kind of planted fault must raise. Clipping may be told by either of two."""
 

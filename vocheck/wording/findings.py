@@ -65,6 +65,7 @@ _SHORT = {
     "channel_delay": "a late channel",
     "missing_audio": "file unfinished",
     "reverberation": "room rings {value:.2f} s",
+    "room_wet": "room heard on every word",
     "room_very_live": "very live room",
     "room_hardly_audible": "live room",
     "words_missing": "{words} missing?",
