@@ -25,15 +25,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from vocheck.measurements import Measurements
-from vocheck.measurements.reverberation import DRY_S, LONG_S
 from vocheck.policy.every import Policy
 from vocheck.policy.tolerances import DriftRules
 from vocheck.results import Result
 from vocheck.session.take import TakeResult
 from vocheck.takes.match import bass_db, match_results
-
-_INTERVAL_SPREADS = 2 * 1.645  # standard deviations in an interval that holds 9 of 10 (normal)
+from vocheck.takes.rooms import Estimate, clarity, log_time, mean
 
 Cause = Literal[
     "gain",
@@ -254,68 +251,36 @@ def _room_shift(
     """
     room, time = rules.rows["room"], rules.rows["reverberation"]
     c50 = _sure_shift(
-        [_clarity(t.measurements, room.spread) for t in first],
-        [_clarity(t.measurements, room.spread) for t in last],
+        [clarity(t.measurements, rules) for t in first],
+        [clarity(t.measurements, rules) for t in last],
         room.beyond,
         rules.pool.sure,
     )
     log = _sure_shift(
-        [_log_time(t.measurements, time.spread) for t in first],
-        [_log_time(t.measurements, time.spread) for t in last],
+        [log_time(t.measurements, rules) for t in first],
+        [log_time(t.measurements, rules) for t in last],
         math.log1p(time.beyond),
         rules.pool.sure,
     )
     return c50, None if log is None else math.copysign(math.expm1(abs(log)), log)
 
 
-@dataclass(frozen=True)
-class _Estimate:
-    """A number and its standard deviation."""
-
-    value: float
-    spread: float
-
-
 def _sure_shift(
-    first: Sequence[_Estimate | None],
-    last: Sequence[_Estimate | None],
+    first: Sequence[Estimate | None],
+    last: Sequence[Estimate | None],
     beyond: float,
     sure: float,
 ) -> float | None:
     before, now = ([one for one in many if one is not None] for many in (first, last))
     if not before or not now:
         return None
-    then = _mean(before)
+    then = mean(before)
     for count in range(1, len(now) + 1):
-        newest = _mean(now[-count:])
+        newest = mean(now[-count:])
         shift = newest.value - then.value
         if abs(shift) > max(beyond, sure * math.hypot(newest.spread, then.spread)):
             return shift
     return None if abs(shift) > beyond else 0.0
-
-
-def _mean(estimates: Sequence[_Estimate]) -> _Estimate:
-    count = len(estimates)
-    spread = math.sqrt(sum(one.spread**2 for one in estimates)) / count
-    return _Estimate(sum(one.value for one in estimates) / count, spread)
-
-
-def _clarity(m: Measurements, spread: float) -> _Estimate | None:
-    c50_db = m.reverberation.c50_db
-    return None if c50_db is None else _Estimate(c50_db, spread)
-
-
-def _log_time(m: Measurements, spread: float) -> _Estimate | None:
-    """Return the logarithm of a reverberation time, kept to what speech can tell.
-
-    Where the take's own interval is wider than the usual spread, it counts.
-    """
-    found = m.reverberation
-    if found.rt60_s is None:
-        return None
-    if found.rt60_low_s and found.rt60_high_s:
-        spread = max(spread, math.log(found.rt60_high_s / found.rt60_low_s) / _INTERVAL_SPREADS)
-    return _Estimate(math.log(min(max(found.rt60_s, DRY_S), LONG_S)), spread)
 
 
 def _less(now: float | None, before: float | None) -> float | None:

@@ -157,6 +157,7 @@ class PoolRow(Row):
 
     takes: int
     sure: float
+    wrong: float
 
     def check(self, where: str) -> None:
         """Check the numbers.
@@ -168,6 +169,7 @@ class PoolRow(Row):
         """
         positive(self.takes, f"{where}: takes")
         not_negative(self.sure, f"{where}: sure")
+        positive(self.wrong, f"{where}: wrong")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -47,6 +47,7 @@ from vocheck.takes.rank import (
     rank_line,
     take_costs,
 )
+from vocheck.takes.rooms import RoomChange, room_changes
 from vocheck.takes.takemap import FRAME_S, Span, TakeMap
 from vocheck.takes.tracks import ComparedTake, judge_with_tracks, maps_onto
 
@@ -250,7 +251,7 @@ class Comp(Result):
         Files that could not be done.
     left_out : tuple of str
         Files whose names are not those of takes.
-    by_sound, problems
+    by_sound, rooms, problems
         As in `vocheck.takes.rank.Ranking`.
     """
 
@@ -258,6 +259,7 @@ class Comp(Result):
     failures: tuple[Failure, ...] = ()
     left_out: tuple[str, ...] = ()
     by_sound: tuple[SoundSorted, ...] = ()
+    rooms: tuple[RoomChange, ...] = ()
     problems: tuple[str, ...] = ()
 
     @property
@@ -268,6 +270,7 @@ class Comp(Result):
             failures=self.failures,
             left_out=self.left_out,
             by_sound=self.by_sound,
+            rooms=self.rooms,
             problems=self.problems,
         )
 
@@ -316,6 +319,7 @@ def compare(
         failures=tuple(result for result in results.values() if isinstance(result, Failure)),
         left_out=tuple(os.fspath(path) for path in session.left_out),
         by_sound=by_sound,
+        rooms=room_changes([take.result for take in heard.values()], settings.policy.drift),
         problems=session.problems,
     )
 

@@ -33,6 +33,7 @@ from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, judge_take
 from vocheck.session.takefile import TakeFile
 from vocheck.takes.lines import SoundSorted, sort_by_sound
+from vocheck.takes.rooms import RoomChange, room_changes
 from vocheck.takes.tracks import ComparedTake, judge_with_tracks
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
@@ -194,6 +195,8 @@ class Ranking(Result):
         Files whose names are not those of takes.
     by_sound : tuple of SoundSorted
         Takes that were sorted into lines by their sound, as their names do not prove their line.
+    rooms : tuple of RoomChange
+        Takes that were recorded in another room, or at another distance, than most of the session.
     problems : tuple of str
         A line on each name or note that is not understood or contradicts another.
     """
@@ -202,6 +205,7 @@ class Ranking(Result):
     failures: tuple[Failure, ...] = ()
     left_out: tuple[str, ...] = ()
     by_sound: tuple[SoundSorted, ...] = ()
+    rooms: tuple[RoomChange, ...] = ()
     problems: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
@@ -262,6 +266,10 @@ def rank_takes(
         failures=tuple(r for r in results.values() if isinstance(r, Failure)),
         left_out=tuple(os.fspath(path) for path in session.left_out),
         by_sound=by_sound,
+        rooms=room_changes(
+            [take for take in results.values() if isinstance(take, TakeResult)],
+            settings.policy.drift,
+        ),
         problems=session.problems,
     )
 

@@ -37,7 +37,7 @@ WORDS: Mapping[Kind, str] = {
 """What is read from across the room."""
 
 _LEVEL = frozenset({"level_low", "clipping", "clipped_share", "headroom"})
-_ROOM = frozenset({"reverberation", "room_hardly_audible"})
+_ROOM = frozenset({"reverberation", "room_wet", "room_hardly_audible"})
 _EXPLAINS: Mapping[Cause, frozenset[str]] = {
     "gain": _LEVEL,
     "level": _LEVEL,

@@ -185,8 +185,30 @@ def landing(ranking: Ranking) -> list[str]:
 
 
 def session_notes(ranking: Ranking) -> list[str]:
-    """Return what to know of a session as a whole: its rates, and how its lines were told."""
-    return [*rate_sentences(ranking), *sound_sentences(ranking)]
+    """Return what to know of a session as a whole: its rates, rooms and how its lines were told."""
+    return [*rate_sentences(ranking), *room_sentences(ranking), *sound_sentences(ranking)]
+
+
+def room_sentences(ranking: Ranking) -> list[str]:
+    """Return which takes were recorded in another room or at another distance, if any."""
+    names = {
+        take.path: f"{line.line} {name}"
+        for line in ranking.lines
+        for name, take in zip(take_names(line), line.order, strict=True)
+    }
+    return [
+        f"{_ROOMS[change.kind]}: {fitted([names[path] for path in change.paths], 100)} "
+        f"(rings {change.rt60_s:.2f} s, clarity {change.c50_db:.0f} dB; "
+        f"{change.usual_rt60_s:.2f} s and {change.usual_c50_db:.0f} dB in the rest)."
+        for change in ranking.rooms
+    ]
+
+
+_ROOMS = {
+    "room": "Another room, or a door or an absorber moved",
+    "further": "Further from the microphone",
+    "nearer": "Nearer to the microphone",
+}
 
 
 def rate_sentences(ranking: Ranking) -> list[str]:
