@@ -31,6 +31,7 @@ _INTERVAL_SPREADS = 2 * 1.645  # standard deviations in an interval that holds 9
 _LEAST = 3  # takes that tell their room: two may differ, but neither is the usual one
 
 Values = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +137,7 @@ class _Heard:
         return cls(kept, np.reshape(values, (-1, 2)), np.reshape(spreads, (-1, 2)))
 
 
-def _parted(heard: _Heard, part: npt.NDArray[np.intp], rules: DriftRules) -> list[Values]:
+def _parted(heard: _Heard, part: Places, rules: DriftRules) -> list[Places]:
     """Return `part` in stretches that are alike within themselves."""
     found = _most_unlike(heard, part, rules)
     if found is None:
@@ -146,9 +147,7 @@ def _parted(heard: _Heard, part: npt.NDArray[np.intp], rules: DriftRules) -> lis
     return [*_parted(heard, part[first:last], rules), *_parted(heard, rest, rules)]
 
 
-def _most_unlike(
-    heard: _Heard, part: npt.NDArray[np.intp], rules: DriftRules
-) -> tuple[int, int] | None:
+def _most_unlike(heard: _Heard, part: Places, rules: DriftRules) -> tuple[int, int] | None:
     """Return the stretch of `part` that differs most from the rest of it, if any is sure."""
     count = len(part)
     if count < 2:
@@ -177,12 +176,12 @@ def _beyond(shifts: Values, rules: DriftRules) -> npt.NDArray[np.bool_]:
     return np.asarray((np.abs(shifts) > (math.log1p(time), room)).any(axis=-1))
 
 
-def _differ(heard: _Heard, one: Values, other: Values, rules: DriftRules) -> bool:
+def _differ(heard: _Heard, one: Places, other: Places, rules: DriftRules) -> bool:
     shifts = heard.values[other].mean(axis=0) - heard.values[one].mean(axis=0)
     return bool(_beyond(shifts[np.newaxis], rules)[0])
 
 
-def _told(heard: _Heard, part: Values, usual: Values, rules: DriftRules) -> RoomChange:
+def _told(heard: _Heard, part: Places, usual: Places, rules: DriftRules) -> RoomChange:
     (log_s, c50_db), (usual_log_s, usual_c50_db) = (
         heard.values[takes].mean(axis=0).tolist() for takes in (part, usual)
     )
