@@ -14,6 +14,7 @@ from vocheck.policy.config import SECTIONS
 from vocheck.policy.costs import COMP, RANKING, load_ranking
 from vocheck.policy.every import Policy, load_policy
 from vocheck.policy.limits import LIMITS, RULE_FILES, RuleFile
+from vocheck.policy.mixing import MIX
 from vocheck.policy.obstacles import OBSTACLES
 from vocheck.policy.rows import Section
 from vocheck.policy.rule import STATUSES, Rule
@@ -24,7 +25,6 @@ from vocheck.policy.tolerances import (
     EDIT,
     HEADROOM,
     MATCH,
-    MIX,
     PACE,
     POSITIONS,
 )

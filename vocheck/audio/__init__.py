@@ -16,6 +16,7 @@ AC-3, and the sound of M4A, MP4, MOV, MKV, WebM, MXF, AVI and MPEG-TS.
 `metadata`          scene, take, note: what a recorder wrote beside the sound
 `broadcast_wav`     copies of a recording with loudness or markers written into them
 `writers`           new samples as WAV, with dither
+`video`             a copy of a film with other sound in one track
 `codecs`            a lossy codec there and back
 ==================  ================================================================
 """

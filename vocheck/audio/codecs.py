@@ -20,8 +20,8 @@ import numpy.typing as npt
 from vocheck.audio.frames import from_array, to_array
 from vocheck.errors import TargetError
 
-_LAYOUTS = {1: "mono", 2: "stereo", 3: "3.0", 4: "4.0", 5: "5.0", 6: "5.1", 7: "6.1", 8: "7.1"}
-
+LAYOUTS = {1: "mono", 2: "stereo", 3: "3.0", 4: "4.0", 5: "5.0", 6: "5.1", 7: "6.1", 8: "7.1"}
+"""FFmpeg's name of the usual order of so many channels."""
 
 LOUDEST = 1e3
 """60 dB over full scale. FFmpeg's AAC encoder never comes back from numbers far above."""
@@ -128,13 +128,13 @@ class RoundTrip:
         import av
 
         kind = _KINDS[coding.codec]
-        if channels > kind.channels or channels not in _LAYOUTS:
+        if channels > kind.channels or channels not in LAYOUTS:
             most = "one channel" if kind.channels == 1 else f"up to {kind.channels} channels"
             raise TargetError(f"{coding}: tried with {most} only, not with {channels}")
         higher = [rate for rate in kind.rates if rate >= rate_hz]
         self.rate_hz = min(higher, default=max(kind.rates))
         self._kind = kind
-        self._layout = _LAYOUTS[channels]
+        self._layout = LAYOUTS[channels]
         self._input_rate = rate_hz
         self._fed = 0
         self._encoder = encoder = _context(kind.encoder, "w")

@@ -25,10 +25,25 @@ DECODERS = (
 no array here holds."""
 
 
-def open_container(file: BinaryIO) -> Any:
+PICTURES = (
+    *("h264", "hevc", "av1", "libdav1d", "vp8", "vp9", "mpeg4", "mpeg2video", "mpeg1video"),
+    *("prores", "dnxhd", "mjpeg", "ffv1", "rawvideo", "v210", "dvvideo", "png", "qtrle"),
+    *("mov_text", "subrip", "ass", "webvtt"),
+)
+"""Decoders of pictures and subtitles that FFmpeg asks how large they are, where a film is copied.
+None of them decodes a picture for us."""
+
+
+def open_container(file: BinaryIO, *, pictures: bool = False) -> Any:
     """Return FFmpeg's view of an open file, in which only `DECODERS` ever run.
 
     Names and remarks in the file may be in any encoding.
+
+    Parameters
+    ----------
+    file : file object
+    pictures : bool
+        Whether `PICTURES` may run as well, so that these tracks can be copied.
 
     Raises
     ------
@@ -37,8 +52,9 @@ def open_container(file: BinaryIO) -> Any:
     """
     import av
 
+    decoders = (*DECODERS, *PICTURES) if pictures else DECODERS
     return av.open(
         file,
-        options={"format_whitelist": ",".join(FORMATS), "codec_whitelist": ",".join(DECODERS)},
+        options={"format_whitelist": ",".join(FORMATS), "codec_whitelist": ",".join(decoders)},
         metadata_errors="replace",
     )

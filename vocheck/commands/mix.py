@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from vocheck.mix import MixResult
 
 WAVE_SUFFIXES = (".wav", ".wave", ".bwf", ".rf64")
+VIDEO_SUFFIXES = (".mov", ".mp4", ".m4v", ".mkv", ".webm")
+"""As in `vocheck.audio.video`, which ``--help`` need not load."""
 FAIL_ON = {"warn": ("warn", "fail"), "fail": ("fail",), "never": ()}
 
 
@@ -96,10 +98,11 @@ def _names(
 @click.option(
     "--write",
     "copy",
-    type=Output(*WAVE_SUFFIXES),
+    type=Output(*WAVE_SUFFIXES, *VIDEO_SUFFIXES),
     metavar="OUT.wav",
     help="Write a copy at the target of --to: by gain alone where the peaks allow it, else with a "
-    "limiter; not where too much would be limited.",
+    "limiter; not where too much would be limited. Of a video: OUT.mov and the like, its picture "
+    "as it is.",
 )
 @pdf_option("a sheet per mix, to be signed: verdict, file and hash, loudness over time, checks")
 @page_options("to look at and listen to", "a listening copy of the mix")

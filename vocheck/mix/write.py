@@ -9,7 +9,7 @@ is made anew. Nothing gets its name before all of it is in order.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,7 +18,8 @@ import numpy.typing as npt
 
 from vocheck.audio.broadcast_wav import LoudnessFields, carry
 from vocheck.audio.codecs import Coding
-from vocheck.audio.writers import WaveWriter, is_dithered, subtype_of, word_length
+from vocheck.audio.video import VIDEO_SUFFIXES, TrackForm, form_of, replace_tracks
+from vocheck.audio.writers import WaveWriter, word_length_of
 from vocheck.dsp.decibels import amplitude_db, amplitude_levels_db, amplitude_ratio
 from vocheck.dsp.peak_envelope import PeakEnvelope
 from vocheck.dsp.threads import one_thread
@@ -31,7 +32,8 @@ from vocheck.mix.results import Limiting, MixResult, Refusal, WrittenMix
 from vocheck.mix.sound import open_mix
 from vocheck.policy.destinations import ANY_MIX, Destination
 from vocheck.policy.every import Policy, policy_for
-from vocheck.policy.tolerances import LimiterRow
+from vocheck.policy.mixing import LimiterRow
+from vocheck.recording import Samples
 
 Floats = npt.NDArray[np.float32]
 
@@ -39,11 +41,14 @@ MOST_ATTEMPTS = 8
 """Two are enough for a plain copy; each codec that overshoots asks for one or two more."""
 
 _NEAR_LU = 0.03  # of the target: a third of what a reader sees
+_LOSSY_NEAR_LU = 0.08  # a lossy codec moves the loudness by some hundredths, each time by others
 _UNCHANGED_DB = 0.005  # a gain that rounds to 0.00 dB is none
 _OVER_DB = 0.005  # of the exact meter: what it may read over the ceiling
 _MARGIN_DB = 0.01  # by which the limiter stays below it
+_LOSSY_MARGIN_DB = 0.05  # by which the ceiling goes down further where a codec passed it
 _SEARCH_DB = 1.5  # below the ceiling peaks are known too: later attempts may need them
 _SEARCHES = 8  # each brings the predicted loudness some ten times nearer
+_PART_FRAMES = 1 << 14  # worked on at a time
 _MOVED_DB = 0.1  # what counts as turned down: less is not heard
 
 
@@ -89,7 +94,8 @@ def write_mix(
     result : MixResult
         As `check_mix` gives it, for one destination.
     output : path-like
-        The copy: WAV. A recording that stands there already is not replaced.
+        The copy: WAV, or of a video the same kind of file, its picture copied bit for bit. A
+        recording that stands there already is not replaced.
     stems, encode
         As for `check_mix`.
     policy : Policy, optional
@@ -146,6 +152,10 @@ class _Work:
         self._progress = progress
         choice = result.track
         self._track = None if choice is None or choice.right is not None else choice.number
+        self._form = self._form_of(output)
+        is_lossy = self._form is not None and self._form.kbps is not None
+        self._near_lu = _LOSSY_NEAR_LU if is_lossy else _NEAR_LU
+        self._margin_db = _LOSSY_MARGIN_DB if is_lossy else _MARGIN_DB
         self._step = step_frames(self._source.rate_hz)
         self._peaks: Floats | None = None
         self._peaks_from = 0.0
@@ -159,26 +169,45 @@ class _Work:
         gain_db, asked_dbtp = self._start()
         ceiling_dbtp = asked_dbtp
         why: str = "limiting"
+        suffix = ".wav" if self._form is None else self._output.suffix
         for attempt in range(1, MOST_ATTEMPTS + 1):
             plan = self._plan(gain_db, ceiling_dbtp, why)
-            with temporary_file(temporary.parent, ".wav") as sound:
-                self._render(plan, sound)
-                copy = self._measured(sound)
+            with temporary_file(temporary.parent, suffix) as file:
+                left_out = self._render(plan, file)
+                copy = self._measured(file)
                 error = copy.destinations[0].gain_to_target_db or 0.0
                 peak = copy.measurements.true_peak.level_dbtp or 0.0
                 encoded = self._over_encoded(copy)
-                if abs(error) > _NEAR_LU and plan.changes:
-                    gain_db += error
-                elif peak > ceiling_dbtp + _OVER_DB:
-                    ceiling_dbtp -= peak - ceiling_dbtp + _MARGIN_DB
+                is_near = abs(error) <= self._near_lu or not plan.changes
+                if not is_near or peak > asked_dbtp + _OVER_DB:
+                    gain_db += 0.0 if is_near else error
+                    over = peak - asked_dbtp
+                    ceiling_dbtp -= over + self._margin_db if over > _OVER_DB else 0.0
                 elif encoded > 0.0:
                     # A codec gives back some of what the ceiling takes: a little more at once.
-                    ceiling_dbtp = min(ceiling_dbtp, peak) - encoded - 5 * _MARGIN_DB
+                    ceiling_dbtp = min(ceiling_dbtp, peak) - encoded - _LOSSY_MARGIN_DB
                     why = "encoding"
                 else:
                     self._refuse_failing(copy)
-                    return self._finish(plan, copy, sound, temporary, attempt)
+                    done = self._described(plan, copy, attempt)
+                    if self._form is None:
+                        return replace(done, carried=self._carry(plan, copy, file, temporary))
+                    os.replace(file, temporary)
+                    return replace(done, left_out=left_out)
         raise _Refused(Refusal(kind="not reached"))
+
+    def _form_of(self, output: Path) -> TrackForm | None:
+        """Return how the new track of a video is coded; ``None`` for a WAV file."""
+        suffix = output.suffix.lower()
+        if suffix not in VIDEO_SUFFIXES:
+            return None
+        own = Path(self._result.path).suffix.lower()
+        if suffix != own:
+            raise VocheckError(
+                f"{output}: a copy of a {own or 'file without suffix'} is written as WAV"
+                f"{f' or as {own}' if own in VIDEO_SUFFIXES else ''}"
+            )
+        return form_of(self._source, self._policy.mix.copy.kbps_per_channel)
 
     def _start(self) -> tuple[float, float]:
         """Return the gain to the target and the ceiling; refuse what no gain can mend."""
@@ -294,20 +323,41 @@ class _Work:
         lost = self._loudness.integrated_lufs - after
         return float(lost) if np.isfinite(lost) else 0.0
 
-    def _render(self, plan: _Plan, sound: Path) -> None:
-        """Write the samples of a copy."""
+    def _render(self, plan: _Plan, output: Path) -> tuple[str, ...]:
+        """Write the sound of a copy, in its video where it has one; return what that left out."""
+        source = self._source
+        if self._form is not None:
+            return replace_tracks(
+                replace(source, path=self._result.path),
+                output,
+                self._tracks(),
+                self._blocks(plan),
+                self._form,
+                dither=plan.changes,
+            )
+        with WaveWriter(output, source, dither=plan.changes) as writer:
+            for block in self._blocks(plan):
+                writer.write(block)
+        return ()
+
+    def _blocks(self, plan: _Plan) -> Iterator[npt.NDArray[np.float64]]:
+        """Yield the sound of a copy."""
         ride = None if plan.gain is None else Ride(plan.gain, self._step)
         factor = amplitude_ratio(plan.gain_db) if plan.changes else 1.0
-        with (
-            open_mix(self._result.path, self._track) as file,
-            WaveWriter(sound, file.source, dither=plan.changes) as writer,
-        ):
-            for block in file.blocks():
+        with open_mix(self._result.path, self._track) as file:
+            for block in _in_parts(file.blocks()):
                 moved = np.multiply(block, factor, dtype=np.float64)
                 gain = None if ride is None else ride.next(len(block))
                 if gain is not None:
                     moved *= gain[:, np.newaxis]
-                writer.write(moved)
+                yield moved
+
+    def _tracks(self) -> dict[int, slice]:
+        """Return which channels go into which audio track of a video."""
+        choice = self._result.track
+        if choice is None or choice.right is None:
+            return {1 if choice is None else choice.number: slice(None)}
+        return {choice.number: slice(0, 1), choice.right: slice(1, 2)}
 
     def _measured(self, copy: Path) -> MixResult:
         """Measure a copy as any mix is measured."""
@@ -316,6 +366,7 @@ class _Work:
             [self._destination.name],
             self._stems,
             self._encode,
+            track=None if self._form is None else self._track,
             config=self._policy.config,
             progress=self._progress,
         )
@@ -338,28 +389,30 @@ class _Work:
         if failing:
             raise _Refused(Refusal(kind="checks", checks=tuple(failing)))
 
-    def _finish(
-        self, plan: _Plan, copy: MixResult, sound: Path, temporary: Path, attempts: int
-    ) -> WrittenMix:
-        """Give the copy its chunks and say what it is."""
-        before, after = self._result, copy
-        loudness = after.measurements.loudness
-        subtype = subtype_of(self._source)
-        carried = carry(
+    def _carry(self, plan: _Plan, copy: MixResult, sound: Path, temporary: Path) -> tuple[str, ...]:
+        """Give the samples of a copy the chunks of their source; return their names."""
+        loudness = copy.measurements.loudness
+        return carry(
             sound,
-            before.path,
+            self._result.path,
             temporary,
             LoudnessFields(
                 integrated_lufs=loudness.integrated_lufs,
                 range_lu=loudness.range_lu,
-                level_dbtp=after.measurements.true_peak.level_dbtp,
+                level_dbtp=copy.measurements.true_peak.level_dbtp,
                 momentary_max_lufs=loudness.momentary_max_lufs,
                 short_term_max_lufs=loudness.short_term_max_lufs,
             ),
-            self._history(plan, subtype),
+            self._history(plan),
         )
+
+    def _described(self, plan: _Plan, copy: MixResult, attempts: int) -> WrittenMix:
+        """Say what a copy is."""
+        before, form = self._result, self._form
+        words = word_length_of(self._source)
+        dithers = words.is_dithered if form is None else form.bits in (16, 24)
         level = self._destination.level
-        (destination,) = after.destinations
+        (destination,) = copy.destinations
         return WrittenMix(
             path=os.fspath(self._output),
             destination=destination.name,
@@ -367,23 +420,21 @@ class _Work:
             gain_db=plan.gain_db if plan.changes else 0.0,
             level=None if level is None else level.fact,
             level_before=_level(before, level.target if level else None),
-            level_after=_level(after, level.target if level else None),
+            level_after=_level(copy, level.target if level else None),
             dbtp_before=before.measurements.true_peak.level_dbtp,
-            dbtp_after=after.measurements.true_peak.level_dbtp,
+            dbtp_after=copy.measurements.true_peak.level_dbtp,
             limiting=None if plan.gain is None else self._limiting(plan, plan.gain),
-            after_encoding=after.measurements.true_peak_after_encoding,
-            coding=f"WAV, {word_length(subtype)}",
-            dithered=plan.changes and is_dithered(subtype),
-            carried=carried,
+            after_encoding=copy.measurements.true_peak_after_encoding,
+            coding=f"WAV, {words}" if form is None else form.words,
+            dithered=plan.changes and dithers,
             attempts=attempts,
             verdict=destination.verdict,
             checks=destination.checks,
         )
 
-    def _history(self, plan: _Plan, subtype: str) -> str:
-        source = self._source
+    def _history(self, plan: _Plan) -> str:
+        source, bits = self._source, word_length_of(self._source).bits
         mode = {1: "mono", 2: "stereo"}.get(source.channels, "multitrack")
-        bits = {"FLOAT": "32", "DOUBLE": "64"}.get(subtype, subtype[4:])
         did = f"gain {plan.gain_db:+.2f} dB" if plan.changes else "copied"
         did += f"; limited at {plan.ceiling_dbtp:.2f} dBTP" if plan.gain is not None else ""
         return (
@@ -409,6 +460,13 @@ class _Work:
             step_s=told_s,
             reduction_db=tuple(np.round(reduction, 2).tolist()),
         )
+
+
+def _in_parts(blocks: Iterator[Samples]) -> Iterator[Samples]:
+    """Yield blocks in parts that stay in the cache."""
+    for block in blocks:
+        for start in range(0, len(block), _PART_FRAMES):
+            yield block[start : start + _PART_FRAMES]
 
 
 _MOVED_FACTS = (

@@ -17,6 +17,7 @@ from vocheck.policy.rule import Rules
 if TYPE_CHECKING:
     from vocheck.policy.costs import JoinCost, Ranking
     from vocheck.policy.destinations import Destination, Destinations
+    from vocheck.policy.mixing import MixRules
     from vocheck.policy.obstacles import Most
     from vocheck.policy.tolerances import (
         Audible,
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
         Edit,
         HeadroomRow,
         Match,
-        MixRules,
         Pace,
         RoomLike,
     )
@@ -136,7 +136,7 @@ class Policy:
     @cached_property
     def mix(self) -> MixRules:
         """What is said and done of a mix beside the rules of its destination."""
-        from vocheck.policy.tolerances import load_mix
+        from vocheck.policy.mixing import load_mix
 
         return load_mix(self.config)
 

@@ -303,23 +303,6 @@ class Pace(Row):
 
 
 @dataclass(frozen=True, kw_only=True)
-class SameLevel(Row):
-    """``[mix.same_level]``: the change of level that leaves a mix about as it is."""
-
-    within_lu: float
-
-    def check(self, where: str) -> None:
-        """Check the number.
-
-        Raises
-        ------
-        TargetError
-            If it is negative.
-        """
-        not_negative(self.within_lu, f"{where}: within_lu")
-
-
-@dataclass(frozen=True, kw_only=True)
 class Length(Row):
     """One row of ``edit.toml``."""
 
@@ -334,30 +317,6 @@ class Length(Row):
             If it is negative.
         """
         not_negative(self.seconds, f"{where}: seconds")
-
-
-@dataclass(frozen=True, kw_only=True)
-class LimiterRow(Row):
-    """``[mix.limiter]``: how far and how fast a copy at the target is limited."""
-
-    most_db: float
-    ceiling_dbtp: float
-    attack_ms: float
-    hold_ms: float
-    release_db_per_s: float
-
-    def check(self, where: str) -> None:
-        """Check the numbers.
-
-        Raises
-        ------
-        TargetError
-            If one is negative, or a time or the release is nothing.
-        """
-        not_negative(self.most_db, f"{where}: most_db")
-        not_negative(self.hold_ms, f"{where}: hold_ms")
-        positive(self.attack_ms, f"{where}: attack_ms")
-        positive(self.release_db_per_s, f"{where}: release_db_per_s")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -389,7 +348,6 @@ HEADROOM = Section("headroom", "booth.toml", HeadroomRow, inside="headroom")
 POSITIONS = Section("positions", "positions.toml", Audible)
 CHARACTER = Section("character", "rooms.toml", Character, inside="character")
 COMPARE = Section("compare", "rooms.toml", RoomLike, inside="compare")
-MIX = Section("mix", "mix.toml", SameLevel, others={"limiter": LimiterRow})
 PACE = Section("pace", "pace.toml", Pace)
 EDIT = Section("edit", "edit.toml", Length, others={"match": MatchRow})
 
@@ -437,25 +395,6 @@ def load_drift(config: Config | None = None) -> DriftRules:
     rows: dict[str, Any] = DRIFT.load(config)
     drifts = {name: row for name, row in rows.items() if name not in DRIFT.others}
     return DriftRules(rows=drifts, pool=rows["pool"])
-
-
-@dataclass(frozen=True)
-class MixRules:
-    """What is said and done of a mix beside the rules of its destination."""
-
-    same_level: SameLevel
-    limiter: LimiterRow
-
-
-def load_mix(config: Config | None = None) -> MixRules:
-    """Return what a mix is held to beside its destination, with a studio's overrides.
-
-    Raises
-    ------
-    TargetError
-        If an override is malformed.
-    """
-    return MixRules(**MIX.load(config))
 
 
 @dataclass(frozen=True)
