@@ -53,8 +53,15 @@ def protecting(inputs: Iterable[str | os.PathLike[str]]) -> Iterator[None]:
         _inputs.reset(before)
 
 
-def refuse_to_write(path: str | os.PathLike[str]) -> None:
+def refuse_to_write(path: str | os.PathLike[str], *, setup: bool = False) -> None:
     """Raise if `path` may not be an output. Links are followed.
+
+    Parameters
+    ----------
+    path : path-like
+    setup : bool
+        Whether it is one of the files that a session is set up with, changed because somebody
+        asked for just that. What holds sound or pictures is refused all the same.
 
     Raises
     ------
@@ -64,14 +71,14 @@ def refuse_to_write(path: str | os.PathLike[str]) -> None:
         that it is to lie in does not exist.
     """
     try:
-        reason = _reason_against(Path(path))
+        reason = _reason_against(Path(path), setup)
     except OSError as error:
         reason = f"cannot be written: {error.strerror or error}"
     if reason:
         raise VocheckError(f"{path}: {reason}")
 
 
-def _reason_against(path: Path) -> str:
+def _reason_against(path: Path, setup: bool) -> str:
     target = Path(os.path.realpath(path))
     if target.is_dir():
         return "is a folder; name a file to write to"
@@ -80,9 +87,12 @@ def _reason_against(path: Path) -> str:
     if not target.exists():
         missing = f"cannot be written: {os.strerror(errno.ENOENT)}: {target.parent}"
         return "" if target.parent.is_dir() else missing
-    if any(_is_same(target, file) for file in _files_read()):
+    if setup:
+        if target.name.lower() not in SETTINGS_NAMES:
+            return "is no notes, script or settings of a session"
+    elif any(_is_same(target, file) for file in _files_read()):
         return "is one of the files that are read; choose another name for what is written"
-    if {path.name.lower(), target.name.lower()} & SETTINGS_NAMES:
+    elif {path.name.lower(), target.name.lower()} & SETTINGS_NAMES:
         return KEPT_NAME
     if holds_media(target):
         return (
@@ -93,7 +103,9 @@ def _reason_against(path: Path) -> str:
 
 
 @contextmanager
-def replacing(path: str | os.PathLike[str], *, durable: bool = True) -> Iterator[Path]:
+def replacing(
+    path: str | os.PathLike[str], *, durable: bool = True, setup: bool = False
+) -> Iterator[Path]:
     """Yield a temporary name beside `path`; rename it to `path` when the block ends well.
 
     The temporary name keeps the suffix, because audio and picture writers choose the format by it.
@@ -109,6 +121,8 @@ def replacing(path: str | os.PathLike[str], *, durable: bool = True) -> Iterator
     durable : bool
         Wait until the content is on the disk before it gets its name, so that a power cut leaves
         the old file or the new one. Not needed for what can be made again and carries a checksum.
+    setup : bool
+        Whether it is one of the files that a session is set up with (see `refuse_to_write`).
 
     Raises
     ------
@@ -116,7 +130,7 @@ def replacing(path: str | os.PathLike[str], *, durable: bool = True) -> Iterator
         If `path` may not be an output (`refuse_to_write`), or cannot be written to.
     """
     path = Path(path)
-    refuse_to_write(path)
+    refuse_to_write(path, setup=setup)
     target = Path(os.path.realpath(path))
     special = (path.exists() and not target.is_file()) or _is_descriptor(path)
     folder = Path(tempfile.gettempdir()) if special else target.parent
@@ -128,7 +142,7 @@ def replacing(path: str | os.PathLike[str], *, durable: bool = True) -> Iterator
                 return
             if durable:
                 _flush(temporary)
-            refuse_to_write(path)  # somebody may have recorded there meanwhile
+            refuse_to_write(path, setup=setup)  # somebody may have recorded there meanwhile
             os.replace(temporary, target)
             if durable:
                 with suppress(OSError):  # some network shares cannot

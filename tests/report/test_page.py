@@ -77,7 +77,8 @@ def test_notes_are_saved_as_the_csv_that_vocheck_reads(page, tmp_path: Path):
     notes = read_notes(saved)
     assert notes["02_kiln_t3"].circled
     assert notes["02_kiln_t3"].rating == 4.5
-    assert notes["02_kiln_t3"].remark == '\'=SUM(A1), "so far"'
+    assert notes["02_kiln_t3"].remark == '=SUM(A1), "so far"'  # read as it was typed
+    assert "\"'=SUM(A1)" in saved.read_text("utf-8")  # and no formula in the file
     assert notes["02_kiln_t2"].remark == NASTY
     assert len(list(csv.reader(io.StringIO(saved.read_text(encoding="utf-8"))))) == 6
 

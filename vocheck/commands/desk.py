@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -65,6 +65,7 @@ def command(
     can open the page, unless you share it. Ctrl-C ends it.
     """
     from vocheck.commands.pool import session_settings, worker_pool
+    from vocheck.commands.rank import DEFAULT_TARGETS
     from vocheck.desk.access import make_keys
     from vocheck.desk.recent import demo_folder, remember, session_folder
     from vocheck.desk.session import Session
@@ -72,19 +73,18 @@ def command(
     if demo:
         refuse_idle(ctx, ("folder",), "beside --demo")
     place = demo_folder() if demo else session_folder(folder)
-    settings = session_settings([place], script_file, pattern=pattern)
+    settings = session_settings([place], script_file, pattern=pattern, targets=DEFAULT_TARGETS)
     keys = make_keys(place, share=share, share_write=share_write)
-    with ExitStack() as stack:
+    # Ctrl-C is how a session ends; the workers see it, and wait for nothing that is half done.
+    with suppress(KeyboardInterrupt), ExitStack() as stack:
         settings = replace(settings, executor=stack.enter_context(worker_pool()))
-        session = Session(place, settings)
+        session = Session(place, settings, stack.enter_context(worker_pool()))
+        stack.callback(session.close)
         server = stack.enter_context(_served(session, keys, port))
         remember(place)
         _tell(server, place, browser)
-        try:
-            session.start()
-            session.run(lambda: False)
-        except KeyboardInterrupt:
-            pass  # how a session ends
+        session.start()
+        session.run(lambda: False)
     return 0
 
 

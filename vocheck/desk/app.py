@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import os
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import suppress
 from functools import cache
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from vocheck.desk.board import Board
 from vocheck.errors import VocheckError
 from vocheck.plain import plain
-from vocheck.report.page.desk import render_shell
+from vocheck.report.page.desk import PLAYERS, render_players, render_shell
 
 if TYPE_CHECKING:
     from starlette.applications import Starlette
@@ -153,9 +154,11 @@ def as_json(value: Any, status: int = 200) -> Response:
 def static_files() -> dict[str, tuple[bytes, str, str]]:
     """Return styles and scripts by name: content, type and tag."""
     found = {}
+    contents = {PLAYERS: render_players().encode()}
     for file in files("vocheck.report.page").iterdir():
-        kind = _KINDS.get(f".{file.name.rpartition('.')[2]}")
-        if kind is not None:
-            content = file.read_bytes()
-            found[file.name] = (content, kind, f'"{hashlib.sha256(content).hexdigest()[:16]}"')
+        if os.path.splitext(file.name)[1] in _KINDS:
+            contents[file.name] = file.read_bytes()
+    for name, content in contents.items():
+        tag = f'"{hashlib.sha256(content).hexdigest()[:16]}"'
+        found[name] = (content, _KINDS[os.path.splitext(name)[1]], tag)
     return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,13 @@ from vocheck.booth.folder import Watcher
 from vocheck.desk.app import Answers
 from vocheck.desk.board import Board
 from vocheck.desk.boothview import BoothView
+from vocheck.desk.inside import Inside
+from vocheck.desk.lines import Lines
+from vocheck.desk.notes import NoteBook
+from vocheck.desk.pictures import Pictures
+from vocheck.desk.sound import Sounds
 from vocheck.desk.standby import Standby, handle_safely
+from vocheck.report.page.desk import VIEWS
 from vocheck.session.settings import Settings
 
 if TYPE_CHECKING:
@@ -30,9 +37,9 @@ class Session:
     ----------
     folder : Path
     settings : Settings
-        With the executor that takes are measured in.
-    views : sequence of callable
-        Each makes a view of the session.
+        With the executor that new takes are measured in.
+    bench : concurrent.futures.Executor
+        Where all else is done, so that no verdict waits for it.
 
     Attributes
     ----------
@@ -41,12 +48,7 @@ class Session:
         What a browser can ask for.
     """
 
-    def __init__(
-        self,
-        folder: Path,
-        settings: Settings,
-        views: tuple[Callable[[Session], View], ...] = (),
-    ) -> None:
+    def __init__(self, folder: Path, settings: Settings, bench: Executor) -> None:
         self.folder = folder
         self.settings = settings
         self.board = Board()
@@ -55,16 +57,26 @@ class Session:
         self._watcher = Watcher(folder)
         self._standby = Standby(self._watcher, self.booth, settings, None, [self._stage])
         self._trouble = ""
-        self.answers = Answers(self.board, title=folder.resolve().name)
-        self.views = [make(self) for make in views]
+        inside = Inside(folder)
+        lines = Lines(self.board, inside, settings, bench)
+        self._sounds = Sounds(inside, bench)
+        self.views: tuple[View, ...] = (
+            lines,
+            NoteBook(self.board, inside, lines),
+            Pictures(inside, bench),
+        )
+        names = ("booth", *(name for view in self.views for name in view.names))
+        order = tuple(name for name in VIEWS if name in names)
+        self.answers = Answers(self.board, order, folder.resolve().name)
+        self.answers.gets |= self._sounds.gets
         for view in self.views:
-            self.answers.views += (view.name,)
             self.answers.gets |= view.gets
             self.answers.posts |= view.posts
 
     def start(self) -> None:
         """Get workers ready, and look at the folder for the first time."""
         self._standby.warm_up()
+        self._look_at_views(changed=True)
         self._watcher.poll(time.monotonic())
 
     def look(self) -> None:
@@ -74,8 +86,11 @@ class Session:
         self._standby.catch_up(events)
         for event in events:
             self._take_in(event)
+        self._look_at_views(changed=bool(events))
+
+    def _look_at_views(self, changed: bool) -> None:
         for view in self.views:
-            view.look(bool(events))
+            view.look(changed)
 
     def _take_in(self, event: Event) -> None:
         wrong = handle_safely(self._standby, event)
@@ -87,6 +102,10 @@ class Session:
         if problem != self._trouble:
             self._trouble = problem
             self._stage.trouble(problem)
+
+    def close(self) -> None:
+        """Remove what was made for this run only."""
+        self._sounds.close()
 
     def run(self, ended: Callable[[], bool]) -> None:
         """Look again and again until the session has ended."""

@@ -14,13 +14,13 @@ class View(Protocol):
 
     Attributes
     ----------
-    name : str
-        One of `vocheck.report.page.desk.VIEWS`.
+    names : tuple of str
+        Those of `vocheck.report.page.desk.VIEWS` that it is.
     gets, posts : mapping of str to Answer
         By address.
     """
 
-    name: str
+    names: tuple[str, ...]
     gets: Mapping[str, Answer]
     posts: Mapping[str, Answer]
 
@@ -32,3 +32,6 @@ class View(Protocol):
         changed : bool
             Whether anything has happened to a recording of the folder.
         """
+
+    def close(self) -> None:
+        """End what the view has begun."""

@@ -37,7 +37,9 @@ _HEADERS = {
 }
 _COLUMN = {word: column for column, words in _HEADERS.items() for word in words.split()}
 _DELIMITERS = ",;\t|"
-_HEAD_ROWS = 10
+FORMULA_SIGNS = ("=", "+", "-", "@")
+"""What spreadsheets take for the beginning of a formula."""
+HEAD_ROWS = 10
 """A table may have a title of a few rows above its header."""
 _YES = frozenset("1 y yes true x circled o ja oui si sí да ok * ★ ☆ ✓ ✔ ● ◯ ○ ⭕".split())
 
@@ -118,7 +120,7 @@ def parse_notes(path: str | os.PathLike[str]) -> tuple[Notes, tuple[str, ...]]:
         If the file cannot be read, or has no column that says which take a row belongs to.
     """
     try:
-        text = _decoded(Path(path).read_bytes())
+        text = decoded(Path(path).read_bytes())
     except OSError as error:
         raise SessionError(f"{path}: cannot be read as notes: {error.strerror or error}") from error
     if "\0" in text:
@@ -126,15 +128,15 @@ def parse_notes(path: str | os.PathLike[str]) -> tuple[Notes, tuple[str, ...]]:
     notes: dict[str, Note] = {}
     problems: list[str] = []
     columns: dict[str, int] | None = None
-    for number, row in _rows(text, _delimiter(text)):
+    for number, row in rows_of(text, delimiter_of(text)):
         if isinstance(row, csv.Error):
             problems.append(f"{path}: row {number}: {row}: not used")
         elif columns is None:
-            columns = _columns(row)
-            if columns is None and number >= _HEAD_ROWS:
+            columns = columns_of(row)
+            if columns is None and number >= HEAD_ROWS:
                 break
         elif any(cell.strip() for cell in row):
-            key, note, wrong = _read_row(columns, row)
+            key, note, wrong = read_row(columns, row)
             problems += [f"{path}: row {number}: {what}" for what in wrong]
             if key:
                 notes[key] = note
@@ -217,7 +219,8 @@ def _agree(one: TakeName, other: TakeName) -> bool:
     return numbers and (a in b or b in a)
 
 
-def _decoded(raw: bytes) -> str:
+def decoded(raw: bytes) -> str:
+    """Return the text of a table, whichever usual encoding it is in."""
     for mark, encoding in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF16_LE, "utf-16"),
@@ -238,18 +241,19 @@ def _decoded(raw: bytes) -> str:
     return raw.decode("latin-1")
 
 
-def _delimiter(text: str) -> str:
+def delimiter_of(text: str) -> str:
     """Return the delimiter by which most headers are known."""
-    head = "\n".join(text.splitlines()[:_HEAD_ROWS])
+    head = "\n".join(text.splitlines()[:HEAD_ROWS])
 
     def known(delimiter: str) -> int:
-        rows = (row for _, row in _rows(head, delimiter) if not isinstance(row, csv.Error))
+        rows = (row for _, row in rows_of(head, delimiter) if not isinstance(row, csv.Error))
         return max((sum(_header(cell) is not None for cell in row) for row in rows), default=0)
 
     return max(_DELIMITERS, key=known)
 
 
-def _rows(text: str, delimiter: str) -> Iterator[tuple[int, list[str] | csv.Error]]:
+def rows_of(text: str, delimiter: str) -> Iterator[tuple[int, list[str] | csv.Error]]:
+    """Yield each row of a table, or what is wrong with it, and how many lines were read so far."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
     while True:
         try:
@@ -265,7 +269,7 @@ def _header(cell: str) -> str | None:
     return _COLUMN.get(re.sub(r"[\W_]", "", cell.casefold()))
 
 
-def _columns(row: list[str]) -> dict[str, int] | None:
+def columns_of(row: list[str]) -> dict[str, int] | None:
     """Return where each known column is, if this row is the header."""
     found: dict[str, int] = {}
     for place, cell in enumerate(row):
@@ -274,7 +278,7 @@ def _columns(row: list[str]) -> dict[str, int] | None:
     return found if "file" in found or "take" in found else None
 
 
-def _read_row(columns: Mapping[str, int], row: list[str]) -> tuple[str, Note, list[str]]:
+def read_row(columns: Mapping[str, int], row: list[str]) -> tuple[str, Note, list[str]]:
     """Return the take of a row (empty: nobody can tell), its note, and what is wrong."""
 
     def cell(column: str) -> str:
@@ -293,7 +297,7 @@ def _read_row(columns: Mapping[str, int], row: list[str]) -> tuple[str, Note, li
     note = Note(
         circled=cell("circled").casefold() in _YES,
         rating=rating,
-        remark=cell("remark"),
+        remark=_without_mark(cell("remark")),
         line=line if file and number is not None and "file" in columns else "",
         take=number if file and line and "file" in columns else None,
     )
@@ -302,6 +306,11 @@ def _read_row(columns: Mapping[str, int], row: list[str]) -> tuple[str, Note, li
     if line and number is not None:
         return number_key(line, number), note, wrong
     return "", note, [*wrong, "names no file, and no scene with a take: not used"]
+
+
+def _without_mark(text: str) -> str:
+    """Return text without the apostrophe that keeps a spreadsheet from taking it for a formula."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_SIGNS) else text
 
 
 def _rating(text: str) -> float | None:

@@ -1,4 +1,4 @@
-"""Small listening copies of takes and mixes, to be carried inside a page."""
+"""Listening copies: small ones to be carried inside a page, and FLAC for what cannot be played."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from vocheck.audio.readers import open_audio, read
 from vocheck.dsp.decibels import amplitude_ratio
+from vocheck.files import replacing
 from vocheck.measurements import true_peak
 from vocheck.measurements.true_peak import TruePeakMeter
 from vocheck.recording import Samples, Source
@@ -123,6 +124,34 @@ def _within(
         done += len(block)
         if len(part):
             yield part
+
+
+def write_copy(path: str, target: str) -> None:
+    """Write a recording as FLAC, in the time of its file: what every browser plays.
+
+    Block by block, so that its length does not matter. More than two channels are folded down to
+    two (ITU-R BS.775); what is beyond full scale is cut, as a converter would cut it.
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be read.
+    VocheckError
+        If the copy cannot be written.
+    """
+    import soundfile
+
+    with replacing(target, durable=False) as temporary, open_audio(path) as file:
+        source = file.source
+        fold = _fold_down(source.channels, source.layout)
+        with soundfile.SoundFile(
+            temporary, "w", source.rate_hz, fold.shape[1], "PCM_24", format="FLAC"
+        ) as copy:
+            for start in range(0, round(source.start_s * source.rate_hz), _BLOCK):
+                left = round(source.start_s * source.rate_hz) - start
+                copy.write(np.zeros((min(_BLOCK, left), fold.shape[1]), np.float32))
+            for block in file.blocks():
+                copy.write(np.clip(block @ fold, -1.0, 1.0))
 
 
 def _gain_db(peak_dbtp: float | None) -> float:

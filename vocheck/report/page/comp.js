@@ -94,4 +94,4 @@
     if (key === "u" && cell && +cell.dataset.take !== joinedOf(l)) use(l, +cell.dataset.phrase, +cell.dataset.take);
     else if (key === "p" && used[l]?.length) playUsed(l);
     else if (key === "b" && used[l]?.length) playSingle(l);
-  });
+  }, { signal });

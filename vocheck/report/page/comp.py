@@ -37,26 +37,14 @@ def render_comp_page(
     parts = {part.line: part for part in assembly.parts} if assembly else {}
     lines, data = [], []
     for sheet in overview.sheets:
-        shown = line(sheet, overview, folder, copies or {})
-        for t, take in enumerate(shown["takes"]):
-            whole = sum(phrase.readings[t].points for phrase in sheet.phrases)
-            take |= {"points": f"{whole:.1f}", "best_single": t == sheet.best_single}
-        shown |= {
-            "badge": _badge(sheet.cuts),
-            "path_points": f"{sheet.path_points:.1f}",
-            "single_points": f"{sheet.best_single_points:.1f}",
-            "single": shown["takes"][sheet.best_single]["name"] if sheet.takes else "",
-            "joins": [_join(join, short_names(sheet)) for join in sheet.joins],
-            "from_take": [phrase.chosen for phrase in sheet.phrases],
-            "joined": None,
-        }
+        shown = composed_line(sheet, overview, folder, copies or {})
         part = parts.get(sheet.line)
         if assembly is not None and part is not None and len(part.phrases) == len(sheet.phrases):
             copy = (paths or {}).get(sheet.line)
             gain = _level_with_takes(part, sheet, shown["takes"])
             shown["joined"] = _joined(part, assembly.path, folder, copy, gain)
         lines.append(shown)
-        data.append(play(shown) | _path(sheet) | {"joined": None})
+        data.append(play(shown) | path_of(sheet))
         if shown["joined"]:
             joined = {key: shown["joined"][key] for key in ("span", "joins")}
             as_take = {
@@ -67,6 +55,25 @@ def render_comp_page(
             }
             data[-1] |= {"takes": [*data[-1]["takes"], as_take], "joined": joined}
     return render("comp.html", **session(overview, title), lines=lines, play=data)
+
+
+def composed_line(
+    sheet: CompSheet, overview: Overview, folder: Path, copies: Copies
+) -> dict[str, Any]:
+    """Return what is shown of a line, its phrases and the path through them."""
+    shown = line(sheet, overview, folder, copies)
+    for t, take in enumerate(shown["takes"]):
+        whole = sum(phrase.readings[t].points for phrase in sheet.phrases)
+        take |= {"points": f"{whole:.1f}", "best_single": t == sheet.best_single}
+    return shown | {
+        "badge": _badge(sheet.cuts),
+        "path_points": f"{sheet.path_points:.1f}",
+        "single_points": f"{sheet.best_single_points:.1f}",
+        "single": shown["takes"][sheet.best_single]["name"] if sheet.takes else "",
+        "joins": [_join(join, short_names(sheet)) for join in sheet.joins],
+        "from_take": [phrase.chosen for phrase in sheet.phrases],
+        "joined": None,
+    }
 
 
 def _level_with_takes(part: Part, sheet: CompSheet, takes: list[dict[str, Any]]) -> float:
@@ -108,9 +115,10 @@ def _join(join: Join, names: list[str]) -> dict[str, Any]:
     }
 
 
-def _path(sheet: CompSheet) -> dict[str, Any]:
+def path_of(sheet: CompSheet) -> dict[str, Any]:
     """Return what the page needs to cost and play a path that a person chooses."""
     return {
+        "joined": None,
         "files": [file_name(path) for path in sheet.takes],
         "chosen": [phrase.chosen for phrase in sheet.phrases],
         "single": sheet.best_single,

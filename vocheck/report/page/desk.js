@@ -1,13 +1,14 @@
 // The desk: follows the server's news and shows the view that the address names.
 import { follow } from "./live.js";
 import { show as showBooth } from "./booth.js";
+import { follow as followNotes } from "./noting.js";
 
 const views = document.body.dataset.views.split(" ");
 const panels = new Map(views.map((name) => [name, document.getElementById(`view-${name}`)]));
 const modules = new Map([["booth", Promise.resolve({ show: showBooth })]]);
 const load = { takes: "./takes.js", phrases: "./phrases.js", mix: "./mixes.js", room: "./room.js", limits: "./limits.js" };
 
-export const state = new Map(); // what the server shows, by name
+const state = new Map(); // what the server shows, by name
 
 // The address: #/view/what?t=seconds
 const place = () => {
@@ -29,8 +30,12 @@ const paint = async (changed) => {
     else link.removeAttribute("aria-current");
   });
   const { show } = await module(here.view);
+  if (last !== null && last !== here.view) (await module(last)).leave?.();
+  last = here.view;
   show(panels.get(here.view), state, { ...here, changed });
+  if (changed?.has("notes") && here.view === "takes") followNotes(state);
 };
+let last = null;
 
 addEventListener("hashchange", () => {
   paint(null);

@@ -1,7 +1,7 @@
   // The player: one take sounds at a time; another take of the line goes on at the same phrase.
-  const lines = JSON.parse(document.getElementById("play").textContent);
-  const sections = [...document.querySelectorAll(".line")];
-  const now = document.getElementById("now");
+  // Whoever includes it gives `root` (where the lines stand), `lines` (what is to be known of them),
+  // `now` (where it is said what plays) and `signal` (which ends it).
+  const sections = [...root.querySelectorAll(".line")];
   let current = null; // {l, t}: the line and the take that plays, or that Space would play
   let path = null; // {l, steps, i}: what is played one after the other
 
@@ -12,6 +12,9 @@
   const clock = (s) => `${Math.floor(s / 60)}:${(s % 60).toFixed(1).padStart(4, "0")}`;
   const isPlaying = () => current !== null && !audioOf(current.l, current.t).paused;
 
+  // The seconds that a drawing shows: all, or what was zoomed into.
+  const shownOf = (wave) => [+(wave.dataset.from ?? 0), +(wave.dataset.to ?? wave.dataset.s)];
+
   const phraseAt = (l, t, s) => phrasesOf(l, t).findIndex(([start, end]) => s >= start && s < end);
 
   // Where in take `to` the moment `s` of take `from` is: the same share of the same phrase.
@@ -21,7 +24,7 @@
     return b[p][0] + (s - a[p][0]) / (a[p][1] - a[p][0] || 1) * (b[p][1] - b[p][0]);
   };
 
-  const silence = (except) => document.querySelectorAll("audio").forEach((a) => { if (a !== except) a.pause(); });
+  const silence = (except) => root.querySelectorAll("audio").forEach((a) => { if (a !== except) a.pause(); });
 
   const mark = (l, t, playing) => {
     takeOf(l, t).classList.toggle("playing", playing);
@@ -120,7 +123,8 @@
       const wave = event.target.closest(".wave");
       if (wave) {
         const box = wave.querySelector("svg").getBoundingClientRect();
-        start(l, t, Math.max(0, event.clientX - box.left) / box.width * +wave.dataset.s);
+        const [from, to] = shownOf(wave);
+        start(l, t, from + Math.max(0, event.clientX - box.left) / box.width * (to - from));
       }
     });
     section.querySelectorAll("audio").forEach((element) => {
@@ -129,7 +133,8 @@
       element.addEventListener("timeupdate", () => {
         const s = element.currentTime;
         heads.forEach((head) => {
-          const x = s / (+head.closest(".wave").dataset.s || 1) * head.ownerSVGElement.viewBox.baseVal.width;
+          const [from, to] = shownOf(head.closest(".wave"));
+          const x = (s - from) / (to - from || 1) * head.ownerSVGElement.viewBox.baseVal.width;
           head.setAttribute("x1", x);
           head.setAttribute("x2", x);
         });
@@ -167,4 +172,4 @@
       event.preventDefault();
       if (arrow[0]) switchTo(current.t + arrow[0]); else step(arrow[1]);
     }
-  });
+  }, { signal });

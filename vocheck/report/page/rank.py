@@ -9,6 +9,7 @@ from vocheck.policy.judge import Finding
 from vocheck.report.page.drawing import spectrum_address, wave_path
 from vocheck.report.page.takes import Copies, line, play, session
 from vocheck.report.page.template import render
+from vocheck.takes.comp import CompSheet
 from vocheck.takes.overview import Overview, Picture
 from vocheck.takes.rank import LineRanking, RankedTake
 from vocheck.wording.comp import phrase_points
@@ -31,16 +32,21 @@ def render_page(overview: Overview, title: str, folder: Path, copies: Copies | N
     copies : mapping of str to ListeningCopy, optional
         Listening copies to carry inside, by the take's path; a take without one is linked.
     """
-    lines = []
-    for sheet in overview.sheets:
-        shown = line(sheet, overview, folder, copies or {})
-        for i, (take, ranked) in enumerate(zip(shown["takes"], sheet.ranking.order, strict=True)):
-            take |= _take(ranked, sheet.ranking, overview.pictures[ranked.path or ""])
-            take["phrase_points"] = as_sentence(phrase_points(sheet, i))
-        lines.append(shown)
+    lines = [ranked_line(sheet, overview, folder, copies or {}) for sheet in overview.sheets]
     return render(
         "rank.html", **session(overview, title), lines=lines, play=[play(shown) for shown in lines]
     )
+
+
+def ranked_line(
+    sheet: CompSheet, overview: Overview, folder: Path, copies: Copies
+) -> dict[str, Any]:
+    """Return what is shown of a line and its takes in their order."""
+    shown = line(sheet, overview, folder, copies)
+    for i, (take, ranked) in enumerate(zip(shown["takes"], sheet.ranking.order, strict=True)):
+        take |= _take(ranked, sheet.ranking, overview.pictures[ranked.path or ""])
+        take["phrase_points"] = as_sentence(phrase_points(sheet, i))
+    return shown
 
 
 def _take(ranked: RankedTake, line: LineRanking, picture: Picture) -> dict[str, Any]:
@@ -57,7 +63,12 @@ def _take(ranked: RankedTake, line: LineRanking, picture: Picture) -> dict[str, 
         "reasons": [as_sentence(reason) for reason in reasons(ranked, line)],
         "findings": [_finding(finding) for finding in result.findings],
         "marks": [
-            {"x": _column(time, duration, picture), "severity": f.severity, "words": what(f)}
+            {
+                "s": round(time, 3),
+                "x": _column(time, duration, picture),
+                "severity": f.severity,
+                "words": what(f),
+            }
             for f in result.findings
             for time in f.times_s
         ],

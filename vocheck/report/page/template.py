@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from vocheck.dsp.decibels import amplitude_ratio
 from vocheck.takes.listening import ListeningCopy
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 
 def render(template: str, **values: Any) -> str:
@@ -21,16 +25,20 @@ def render(template: str, **values: Any) -> str:
     **values
         What it shows.
     """
+    return _environment().get_template(template).render(**values)
+
+
+@cache
+def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    environment = Environment(
+    return Environment(
         loader=PackageLoader("vocheck.report", "page"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template(template).render(**values)
 
 
 def sound(

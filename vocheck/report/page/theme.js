@@ -1,8 +1,8 @@
   // Dark and light
-  const root = document.documentElement, theme = document.getElementById("theme");
+  const html = document.documentElement, theme = document.getElementById("theme");
   const paint = (dark) => {
-    root.classList.toggle("dark", dark);
+    html.classList.toggle("dark", dark);
     theme.setAttribute("aria-pressed", dark);
   };
   paint(matchMedia("(prefers-color-scheme: dark)").matches);
-  theme.addEventListener("click", () => paint(!root.classList.contains("dark")));
+  theme.addEventListener("click", () => paint(!html.classList.contains("dark")));
