@@ -23,6 +23,7 @@ COMMANDS = {
     "comp": ("comp 02_kiln_t*.flac", "comp 04_bowl_t*.flac --script script.txt"),
     "match": ("match 01_river_t4.flac 01_river_t1.flac 01_river_t3.flac",),
     "script": ("script script.txt --slot 8", "script script.txt 04_bowl_t3.flac 01_river_t2.flac"),
+    "slots": ("slots picture.edl .",),
     "room": ("room room_tone.flac",),
     "mix": ("mix mix.flac --to social --to ebu-r128",),
     "survey": ("survey . -o survey.jsonl",),

@@ -20,7 +20,8 @@ def test_the_session_is_complete_and_small():
     """Four takes of four lines, room tone and a mix, all FLAC, under 15 MB in all."""
     audio = {path.stem for path in SESSION.glob("*.flac")}
     assert audio == {*TAKES, "room_tone", "mix"}
-    assert {path.suffix for path in SESSION.iterdir()} == {".flac", ".txt", ".csv", ".json"}
+    suffixes = {".flac", ".txt", ".csv", ".json", ".edl"}
+    assert {path.suffix for path in SESSION.iterdir()} == suffixes
     assert len(TAKES) == 16
     assert sum(path.stat().st_size for path in SESSION.iterdir()) < 15_000_000
     facts = soundfile.info(SESSION / "mix.flac")

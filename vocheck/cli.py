@@ -31,6 +31,7 @@ COMMANDS = {
     "desk": "Open a session in a window, live.",
     "watch": "Stand by in the booth and judge each take as it is recorded.",
     "script": "Predict the read time of a script.",
+    "slots": "Hold each line against its place under the picture.",
     "room": "Measure the booth from a clap, a sweep or room tone.",
     "mix": "Check a final mix against where it goes.",
     "survey": "Measure any number of recordings into a file, on this machine or many.",

@@ -27,6 +27,7 @@ from vocheck.policy.tolerances import (
     MATCH,
     PACE,
     POSITIONS,
+    SLOTS,
 )
 
 ROW_SECTIONS = (
@@ -39,6 +40,7 @@ ROW_SECTIONS = (
     COMPARE,
     PACE,
     EDIT,
+    SLOTS,
     MIX,
     OBSTACLES,
     CHARACTER,
@@ -106,6 +108,7 @@ OVERRIDES = {
     "comp": ("[comp.cut]\npoints = 0.8125\n", 0.8125),
     "pace": ("[pace.usual]\nwords_per_minute = 151.5\n", 151.5),
     "edit": ("[edit.tail]\nseconds = 0.5125\n", 0.5125),
+    "slots": ("[slots.over_cut]\nfixable = 0.5125\n", 0.5125),
     "mix": ("[mix.same_level]\nwithin_lu = 0.8125\n", 0.8125),
     "obstacles": ("[obstacles.peak]\nmost = 6.125\n", 6.125),
     "destinations": (

@@ -20,6 +20,7 @@ r"""A studio's own settings: the nearest ``vocheck.toml`` at or above the takes.
     [comp.cut]                    # what a change of take costs
     [pace.usual]                  # how fast a script is read
     [edit.between_lines]          # how chosen takes are laid on a timeline
+    [slots.faster]                # what it means that a line does not fit its place
     [mix.same_level]              # what is said of a mix beside the rules of its destination
     [obstacles.noise]             # what the gain to a target cannot save in a take
     [destinations.our_client]     # a delivery target of its own (see docs/targets.md)
@@ -57,6 +58,7 @@ SECTIONS = (
     "comp",
     "pace",
     "edit",
+    "slots",
     "mix",
     "obstacles",
     "destinations",

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         Character,
         DriftRules,
         Edit,
+        Fit,
         HeadroomRow,
         Match,
         Pace,
@@ -160,6 +161,13 @@ class Policy:
         from vocheck.policy.tolerances import load_edit
 
         return load_edit(self.config)
+
+    @cached_property
+    def slots(self) -> Mapping[str, Fit]:
+        """What it means that a line does not fit its place under the picture."""
+        from vocheck.policy.tolerances import SLOTS
+
+        return SLOTS.load(self.config)
 
     @cached_property
     def destinations(self) -> Destinations:

@@ -1,7 +1,7 @@
 """How far things may differ: pickups, a running session, two positions, rooms, paces.
 
-The rows of ``match.toml``, ``booth.toml``, ``positions.toml``, ``rooms.toml``, ``pace.toml`` and
-``edit.toml``, whose heads explain the keys.
+The rows of ``match.toml``, ``booth.toml``, ``positions.toml``, ``rooms.toml``, ``pace.toml``,
+``edit.toml`` and ``slots.toml``, whose heads explain the keys.
 """
 
 from __future__ import annotations
@@ -303,6 +303,55 @@ class Pace(Row):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Fit(Row):
+    """One row of ``slots.toml``: what it means that a line does not fit its place."""
+
+    what: str
+    sense: Literal["above", "below"]
+    unit: str
+    note: float | None = None
+    fixable: float | None = None
+    retake: float | None = None
+
+    def check(self, where: str) -> None:
+        """Check the numbers.
+
+        Raises
+        ------
+        TargetError
+            If there is none, or a severer one comes before a milder one.
+        """
+        numbers = [value for _, value in self._numbers]
+        if not numbers:
+            raise TargetError(f"{where}: needs a number for note, fixable or retake")
+        if numbers != sorted(numbers, reverse=self.sense == "below"):
+            raise TargetError(f"{where}: note, fixable and retake must go {self.sense} each other")
+
+    @property
+    def _numbers(self) -> list[tuple[Severity, float]]:
+        told: tuple[tuple[Severity, float | None], ...] = (
+            ("note", self.note),
+            ("fixable", self.fixable),
+            ("retake", self.retake),
+        )
+        return [(severity, value) for severity, value in told if value is not None]
+
+    @property
+    def rule(self) -> Rule:
+        """The row as a rule about the fact of that name."""
+        return Rule(
+            name=f"slots_{self.name}",
+            fact=self.name,
+            unit=self.unit,
+            sense=self.sense,
+            thresholds=tuple(
+                Threshold(severity, value, self.source, self.status)
+                for severity, value in self._numbers
+            ),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Length(Row):
     """One row of ``edit.toml``."""
 
@@ -349,6 +398,7 @@ POSITIONS = Section("positions", "positions.toml", Audible)
 CHARACTER = Section("character", "rooms.toml", Character, inside="character")
 COMPARE = Section("compare", "rooms.toml", RoomLike, inside="compare")
 PACE = Section("pace", "pace.toml", Pace)
+SLOTS = Section("slots", "slots.toml", Fit)
 EDIT = Section("edit", "edit.toml", Length, others={"match": MatchRow})
 
 

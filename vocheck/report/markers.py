@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from vocheck.audio.broadcast_wav import Marker
+from vocheck.edit.slots import LineFit, Misfit, SlotsResult
 from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.csv import render_rows
 from vocheck.session.take import TakeResult
 from vocheck.wording.findings import named, what
+from vocheck.wording.slots import misfit_sentence
 
 CUE_S = 0.5
 """How long a cue of a single moment is shown."""
@@ -35,7 +38,7 @@ def markers_of(result: TakeResult) -> tuple[Marker, ...]:
 def render_vtt(result: TakeResult) -> str:
     """Return the places of one take's findings as WebVTT."""
     cues = [
-        f"{_stamp(time)} --> {_stamp(time + CUE_S)}\n{_cue_text(finding)}\n"
+        _cue(time, time + CUE_S, f"{finding.severity}: {what(finding)}")
         for time, finding in _in_order(result)
     ]
     return "\n".join(["WEBVTT\n", *cues])
@@ -70,7 +73,75 @@ def _stamp(seconds: float) -> str:
     return f"{minutes // 60:02d}:{minutes % 60:02d}:{rest / 1000:06.3f}"
 
 
-def _cue_text(finding: Finding) -> str:
+def _cue(start_s: float, end_s: float, text: str) -> str:
     # WebVTT reads & and < as markup, and --> as the end of the text.
-    text = f"{finding.severity}: {what(finding)}".replace("&", "&amp;").replace("<", "&lt;")
-    return re.sub(r"-->", "→", text).replace(">", "&gt;")
+    text = text.replace("&", "&amp;").replace("<", "&lt;")
+    text = re.sub(r"-->", "→", text).replace(">", "&gt;")
+    return f"{_stamp(start_s)} --> {_stamp(end_s)}\n{text}\n"
+
+
+@dataclass(frozen=True)
+class SlotMark:
+    """A place under the picture that a line does not fit.
+
+    Attributes
+    ----------
+    fit : LineFit
+    misfit : Misfit
+    start_s, end_s : float
+        In seconds from the start of the picture.
+    """
+
+    fit: LineFit
+    misfit: Misfit
+    start_s: float
+    end_s: float
+
+
+def slot_marks(result: SlotsResult) -> list[SlotMark]:
+    """Return the places that do not fit: from the end of the slot on, or the pause."""
+    marks = []
+    for fit in result.lines:
+        read_end_s = fit.start_s + fit.read_s
+        for misfit in fit.misfits:
+            start_s, end_s = fit.end_s, read_end_s
+            if misfit.name.startswith("pause"):
+                start_s, end_s = read_end_s, read_end_s + misfit.value
+            elif misfit.name == "into_next":
+                start_s = read_end_s - misfit.value
+            marks.append(SlotMark(fit, misfit, start_s, max(end_s, start_s + CUE_S)))
+    return sorted(marks, key=lambda mark: mark.start_s)
+
+
+@shown_plainly
+def render_slot_vtt(result: SlotsResult) -> str:
+    """Return the places that do not fit as WebVTT, in the time of the picture."""
+    cues = [
+        _cue(
+            mark.start_s,
+            mark.end_s,
+            f"{mark.misfit.severity}: {mark.fit.line}: {misfit_sentence(mark.fit, mark.misfit)}",
+        )
+        for mark in slot_marks(result)
+    ]
+    return "\n".join(["WEBVTT\n", *cues])
+
+
+def render_slot_csv(result: SlotsResult) -> str:
+    """Return the places that do not fit as CSV."""
+    rows = [
+        {
+            "line": mark.fit.line,
+            "path": mark.fit.path,
+            "start_s": mark.start_s,
+            "end_s": mark.end_s,
+            "slot_start": mark.fit.start,
+            "slot_end": mark.fit.end,
+            "severity": mark.misfit.severity,
+            "name": mark.misfit.name,
+            "message": misfit_sentence(mark.fit, mark.misfit),
+        }
+        for mark in slot_marks(result)
+    ]
+    columns = ("line", "path", "start_s", "end_s", "slot_start", "slot_end")
+    return render_rows(rows, (*columns, "severity", "name", "message"))

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields
 from typing import Any
 
+from vocheck.edit.slots import LineFit
 from vocheck.mix.results import DestinationResult, IndependentReading, WrittenMix
 from vocheck.policy.delivery import Check, Delivery
 from vocheck.policy.judge import Finding
@@ -19,7 +20,18 @@ from vocheck.room.positions import PositionsResult
 from vocheck.takes.comp import Reading
 from vocheck.takes.match import Difference, MatchResult
 from vocheck.takes.rank import LineRanking, Reason
-from vocheck.wording import comp, delivery, findings, match, mix, positions, ranking, room, written
+from vocheck.wording import (
+    comp,
+    delivery,
+    findings,
+    match,
+    mix,
+    positions,
+    ranking,
+    room,
+    slots,
+    written,
+)
 
 
 def with_sentences(result: Result) -> dict[str, Any]:
@@ -67,6 +79,7 @@ _TEXTS: tuple[tuple[type, str, Callable[[Any], Any]], ...] = (
     (MatchResult, "distance_hint", match.distance_hint),
     (RoomResult, "remarks", room.remarks),
     (RoomBand, "remarks", room.remarks),
+    (LineFit, "text", slots.fit_text),
     (Comparison, "name", room.comparison_name),
     (PositionsResult, "remarks", room.remarks),
     (PositionsResult, "verdict", positions.verdict),
