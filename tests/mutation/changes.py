@@ -95,13 +95,20 @@ def _edits(node: ast.AST) -> Iterator[tuple[str, Callable[[ast.AST], None]]]:
     elif isinstance(node, ast.If | ast.IfExp | ast.While):
         yield "the condition is turned round", _turn_round
     elif isinstance(node, ast.Constant) and isinstance(node.value, bool | int | float):
-        value = not node.value if isinstance(node.value, bool) else node.value + 1
+        value = _other(node.value)
         yield f"{node.value} becomes {value}", _set("value", lambda: value)
     elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in _CALLS:
         other_name = _CALLS[node.func.id]
         yield f"{node.func.id} becomes {other_name}", _rename(other_name)
     elif isinstance(node, ast.Return) and node.value is not None and not _is_none(node.value):
         yield "nothing is returned", _set("value", lambda: ast.Constant(None))
+
+
+def _other(value: bool | int | float) -> bool | int | float:
+    """Return another value: of a small number one more, of a great one twice as much."""
+    if isinstance(value, bool):
+        return not value
+    return value + 1 if abs(value) < 10 else 2 * value
 
 
 class _Nothing(ast.UAdd):

@@ -14,6 +14,9 @@ from tests.material.handmade import take
 from tests.takes.test_phrases import compared, pops, sheet_of
 from vocheck.measurements import MEASUREMENTS
 from vocheck.measurements.plosives import Plosive
+from vocheck.measurements.tone import Band
+from vocheck.policy.delivery import forecast
+from vocheck.policy.destinations import find_destinations
 from vocheck.policy.judge import Finding, judge
 from vocheck.policy.limits import LIMITS
 from vocheck.policy.rule import Rule
@@ -23,6 +26,7 @@ from vocheck.report.text.match import render_matches
 from vocheck.report.text.rank import render_ranking
 from vocheck.report.text.style import table, wrap
 from vocheck.report.text.take import render_failure, render_take
+from vocheck.script.reading import Reading
 from vocheck.session.each import Failure
 from vocheck.session.notes import Note
 from vocheck.session.take import TakeResult
@@ -43,9 +47,15 @@ def judged(result: TakeResult, verdict: str = "keep") -> TakeResult:
     return replace(result, findings=findings, verdict=verdict)
 
 
-def found(severity: str = "note", **more: object) -> Finding:
+def found(severity: str = "note", message_of: str = "It pops.", **more: object) -> Finding:
     """Return a finding made by hand."""
-    texts = {"message": "It pops.", "now": "Turn the head.", "later": "Filter it."}
+    texts = {
+        "message": message_of,
+        "now": f"Turn the head. {message_of}"[:14],
+        "later": "Filter it.",
+    }
+    if len(message_of) > 20:
+        texts = {**texts, "now": message_of, "later": message_of}
     base = {
         "name": "plosive", "fact": "plosives.events[].level_re_speech_db", "severity": severity,
         "value": -2.5, "limit": -6.0, "unit": "dB re speech", "source": "A handbook, page 4",
@@ -113,6 +123,36 @@ def test_the_table_shows_each_fact_that_is_shown_and_why_one_is_missing():
     assert any(line.rstrip().endswith("0.30 s") for line in lines if room.label in line)
 
 
+def test_what_was_read_and_where_it_goes_stand_below():
+    """The table is shown unless it is left out; then one sentence a target."""
+    long = found(
+        message_of="It pops where the microphone stands near and the talker speaks right into it.",
+        times_s=tuple(float(n) for n in range(60, 1260, 60)),
+        source="A handbook with a very long title that does not fit on a line of a terminal, p. 4",
+    )
+    result = replace(take(1), findings=(long,))
+    lines = lines_of(render_take(result))
+    assert any("dBTP" in line for line in lines)
+    assert not any("dBTP" in line for line in lines_of(render_take(result, details=False)))
+    indents = {}
+    for line in lines:
+        words = line.split()
+        if line.startswith(" " * 10) and words[0] in ("found", "now", "later", "limit"):
+            part = words[0]
+            assert len(line) - len(line.lstrip()) == 10
+        elif line.startswith(" " * 16):
+            indents[part] = len(line) - len(line.lstrip())
+    assert indents == dict.fromkeys(("found", "now", "later", "limit"), 16)
+    assert max(map(len, lines)) <= 80
+    read = Reading(words=(), misread=(), unknown=(), read_s=9.0, words_per_minute=150.0)
+    told = [forecast(target, -20.0, -9.0, -60.0) for target in find_destinations(["social", "web"])]
+    full = lines_of(render_take(replace(result, reading=read, delivery=tuple(told))))
+    assert len(full) > len(lines) + 4
+    text = " ".join(full)
+    assert text.index("150 words") < text.index("dBTP") if "150 words" in text else True
+    assert all(one.title.split(":")[0] in text or one.name in text for one in told)
+
+
 def test_a_file_that_could_not_be_done_is_one_line():
     """And says so before it says why."""
     assert click.unstyle(render_failure(Failure(path="a.wav", error="a.wav: not audio"))) == (
@@ -144,6 +184,55 @@ def test_a_pickup_says_whether_the_cut_is_heard():
     two = render_matches([slight, some])
     assert two.count("against") == 2
     assert "\n\n" in two
+
+
+def test_a_pickup_that_sounds_different_tells_how_to_bring_it_nearer():
+    """The equalizer by octaves, the hint at a distance; long lines go on below their words."""
+    hz = (80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1000.0,
+          1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0, 8000.0)  # fmt: skip
+    plain = tuple(Band(centre_hz=f, level_db=-40.0) for f in hz)
+    other = tuple(
+        Band(centre_hz=f, level_db=-44.0 if f <= 250.0 else -36.0 if f >= 2500.0 else -40.0)
+        for f in hz
+    )
+    far = take(2, tone__ltas=other, reverberation__rt60_s=0.6)
+    result = match_results(take(1, tone__ltas=plain), far)
+    lines = lines_of(render_matches([result]))
+    tone = next(i for i, line in enumerate(lines) if line.startswith("  tone   +"))
+    assert "+4.0 at 125 Hz" in lines[tone]
+    assert "-4.0 at 4 kHz" in " ".join(f"{lines[tone]}{lines[tone + 1]}".split())
+    assert len(lines[tone + 1]) - len(lines[tone + 1].lstrip()) == 9
+    assert any(line.startswith("  hint   4 dB less bass") for line in lines)
+    now = next(i for i, line in enumerate(lines) if line.startswith("  now    "))
+    indents = {len(line) - len(line.lstrip()) for line in lines[now + 1 :]}
+    assert indents <= {2, 9}
+    same = match_results(take(1, tone__ltas=plain), take(2, tone__ltas=plain))
+    assert not [line for line in lines_of(render_matches([same])) if line.startswith("  tone ")]
+    shift = match_results(take(1, loudness__integrated_lufs=-24.0),
+                          take(2, loudness__integrated_lufs=-24.05))  # fmt: skip
+    assert "  gain   +0.1 dB" in lines_of(render_matches([replace(shift, gain_db=0.05)]))
+    unknown = match_results(take(1), take(2, loudness__integrated_lufs=None))
+    lines = lines_of(render_matches([unknown]))
+    assert any("cannot tell" in line and "–" in line for line in lines)
+    assert not [line for line in lines if line.startswith("  gain ")]
+
+
+def test_verdicts_have_their_colors_and_never_only_those():
+    """Green keeps, red does not; a difference that cannot be told has none."""
+    good = render_matches([match_results(take(1), take(2))])
+    bad = render_matches([match_results(take(1), take(2, reverberation__rt60_s=0.6))])
+    assert click.style("MATCHES ", fg="green", bold=True) in good
+    assert click.style("DIFFERS ", fg="red", bold=True) in bad
+    row = next(line for line in bad.splitlines() if "0.48 s" in line)
+    assert click.style("x", fg="red", bold=True).partition("x")[0] in row
+    untold = render_matches([match_results(take(1), take(2, reverberation__rt60_s=None))])
+    row = next(line for line in untold.splitlines() if "cannot tell" in line)
+    assert "\x1b[32m" not in row
+    assert "\x1b[31m" not in row
+    sheet = render_sheets([sheet_of(compared(1, **pops(1.0)), compared(2))])
+    cells = next(line for line in sheet.splitlines() if "0:00.5" in line)
+    assert click.style("*0.0 +0 dB", fg="green", bold=True) in cells
+    assert cells.count("\x1b[32m") == 1
 
 
 def test_the_words_of_a_pickup_are_on_somebodys_word():
@@ -290,7 +379,7 @@ def test_json_is_strict_and_carries_the_sentences():
     assert line.count("\n") == 1
     assert line.endswith("\n")
     assert json.loads(line) == one
-    assert render_json(result).startswith("{\n  ")
+    assert render_json(result).startswith('{\n  "')
     assert render_json(result).endswith("}\n")
     assert "é" in render_json(replace(result, line="café"))
     assert "é" in render_json_line(replace(result, line="café"))

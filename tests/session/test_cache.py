@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -365,3 +366,87 @@ def test_the_commands_keep_and_no_cache_goes_without(
     # two takes, the map between them, and what it says of their words
     assert [len(files) for _, files in told] == [0, 4, 4]
     assert told[1][1] == told[2][1]
+
+
+def test_the_user_names_the_folder_or_the_system_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """VOCHECK_CACHE, or where this system keeps what can be made again."""
+    monkeypatch.setenv("VOCHECK_CACHE", str(tmp_path / "mine"))
+    assert cache.user_cache() == Cache(tmp_path / "mine")
+    for unnamed in ("", None):
+        if unnamed is None:
+            monkeypatch.delenv("VOCHECK_CACHE")
+        else:
+            monkeypatch.setenv("VOCHECK_CACHE", unnamed)
+        monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "system"))
+        if sys.platform == "linux":
+            assert cache.user_cache().folder == tmp_path / "system" / "vocheck"
+    assert cache.user_cache().most_bytes == 10**9  # docs/performance.md
+
+
+def test_the_folder_is_the_users_alone(kept: Cache):
+    """What was measured of a voice is nobody else's; folders above it are made as well."""
+    deep = Cache(kept.folder / "a" / "b")
+    deep.keep(KEY, Fact(1.0))
+    assert deep.folder.stat().st_mode & 0o777 == 0o700
+    deep.keep(("other",), Fact(2.0))
+    assert deep.recall(Fact, KEY) == Fact(1.0)
+
+
+def test_it_is_looked_at_from_time_to_time_only(kept: Cache, monkeypatch: pytest.MonkeyPatch):
+    """Once an hour, by the time of a file in the folder."""
+    looked: list[Cache] = []
+    monkeypatch.setattr(Cache, "trim", lambda self: looked.append(self))
+    kept.keep(("1",), Fact(1.0))
+    kept.keep(("2",), Fact(1.0))
+    assert len(looked) == 1
+    mark = kept.folder / "looked-at"
+    for age_s, count in ((3500, 1), (3700, 2), (10, 2)):
+        os.utime(mark, (time.time() - age_s,) * 2)
+        kept.keep(("3",), Fact(1.0))
+        assert len(looked) == count, age_s
+    mark.unlink()
+    kept.keep(("4",), Fact(1.0))
+    assert len(looked) == 3
+
+
+@pytest.mark.parametrize(("most", "left"), [(10, 10), (9, 8), (5, 4), (0, 0)])
+def test_a_folder_is_trimmed_to_nine_tenths_of_what_it_may_hold(kept: Cache, most: int, left: int):
+    """Full to the brim is not too much; the oldest go first, by what they take on the disk."""
+    for k in range(10):
+        kept.keep((str(k),), Fact(float(k)))
+    (kept.folder / "looked-at").unlink()
+    found = {k: kept.folder / f"{cache._name(Fact, (str(k),))}.entry" for k in range(10)}
+    for k, entry in found.items():
+        os.utime(entry, (10**9 + k, 10**9 + k))
+    each = found[0].stat().st_blocks * 512
+    Cache(kept.folder, most_bytes=most * each).trim()
+    assert [k for k, entry in found.items() if entry.exists()] == [*range(10 - left, 10)]
+
+
+def test_a_library_that_is_not_there_has_no_version():
+    """One that is has its own; both are told apart in the fingerprint."""
+    assert cache._version("no-such-library") == ""
+    assert cache._version("numpy") == np.__version__
+
+
+def test_numbers_of_numpy_are_kept_as_numbers_and_nothing_unknown_is(kept: Cache):
+    """A fact that came as a numpy float is the same number again."""
+    kept.keep(KEY, Fact(np.float64(0.1)))
+    assert kept.recall(Fact, KEY) == Fact(0.1)
+    kept.keep(KEY, Fact(np.float32(0.5)))
+    assert kept.recall(Fact, KEY) == Fact(0.5)
+    with pytest.raises(TypeError, match="cannot be kept: object"):
+        kept.keep(("object",), Other(object()))
+
+
+def test_keys_and_kinds_are_told_apart(kept: Cache):
+    """Parts of a key do not run together; another kind of result under the same key is another."""
+    kept.keep(("ab", "c"), Fact(1.0))
+    kept.keep(("a", "bc"), Fact(2.0))
+    kept.keep(("ab", "c"), Other("x"))
+    assert kept.recall(Fact, ("ab", "c")) == Fact(1.0)
+    assert kept.recall(Fact, ("a", "bc")) == Fact(2.0)
+    assert kept.recall(Other, ("ab", "c")) == Other("x")
+    assert kept.recall(Fact, ("a\udcff",)) is None
