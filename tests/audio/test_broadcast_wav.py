@@ -52,7 +52,7 @@ def test_loudness_fields_are_read_back(tmp_path: Path) -> None:
         bext.max_momentary_loudness,
         bext.max_shortterm_loudness,
     )
-    # published: the field is round(100 x value), so two decimals survive exactly
+    # EBU Tech 3285: the field is round(100 x value), so two decimals survive exactly
     assert read == (-23.01, 4.26, -1.5, -18.78, -20.0)
     assert bext.description == "mix"
     assert bext.originator == "vocheck"

@@ -197,32 +197,60 @@ def test_noisy_responses_agree_with_pyrato(range_db: float) -> None:
 
 
 @pytest.mark.outside
-def test_measured_living_room_agrees_with_its_published_values() -> None:
-    """Published: octave T30 of the package's tests, 5 %: their filters are not ours.
+def test_measured_living_room_reads_as_in_two_other_programs() -> None:
+    """T20 and T30 of the tests of acoustics 0.2.6 within 5 %, of pyrato within 1 %.
 
-    The 63 Hz octave is left out: its decay stands 39 dB out of the noise, which is not enough.
+    Their filters are not ours; pyrato gets ours. The two rows of the source do not agree: its T20
+    is half of its T30 and less, and its own tests hold both to 1.5 s only. That is no fault of
+    either: the microphone stood near, and the direct sound, which all three programs keep here,
+    makes the first 25 dB steep. So neither row is the reverberation time of the room; both say that
+    the same lines are laid through the same curve. The 63 Hz octave is left out: its decay stands
+    39 dB out of the noise, which is not enough.
     """
     h, rate_hz = soundfile.read(room("living_room_1.wav"))
     h = h - h.mean()
-    published = (0.365, 0.303, 0.259, 0.227, 0.211, 0.204, 0.181)
-    for band, t30_s in zip(bands(1, 125.0, 8000.0), published, strict=True):
+    rows = {
+        "t20_s": (0.365, 0.151, 0.156, 0.102, 0.076, 0.146, 0.152),
+        "t30_s": (0.365, 0.303, 0.259, 0.227, 0.211, 0.204, 0.181),
+    }
+    for i, band in enumerate(bands(1, 125.0, 8000.0)):
         decay = analyse_decay(h, rate_hz, band, keep_direct=True)
-        assert decay.t30_s == pytest.approx(t30_s, rel=0.05), band.nominal_hz
+        filtered = band_filter(h, rate_hz, band)[find_onset(h) :]
+        theirs = pyrato_times(filtered, rate_hz, "energy_decay_curve_chu_lundeby")
+        for name, row in rows.items():
+            ours = getattr(decay, name)
+            assert ours == pytest.approx(row[i], rel=0.05), (name, band.nominal_hz)
+            assert ours == pytest.approx(theirs[name[:3].upper()], rel=0.01), (
+                name,
+                band.nominal_hz,
+            )
 
 
 @pytest.mark.outside
-def test_measured_living_room_has_its_published_clarity() -> None:
-    """Published: octave C50 of the package's tests, rounded to 1 dB there."""
+def test_without_its_direct_sound_the_living_room_decays_evenly() -> None:
+    """T20 and T30 then differ by a quarter at most from 250 Hz up; with it T30 is twice T20."""
     h, rate_hz = soundfile.read(room("living_room_1.wav"))
-    published = (18.0, 23.0, 26.0, 30.0, 31.0, 27.0, 29.0)
-    for band, c50_db in zip(bands(1, 125.0, 8000.0), published, strict=True):
+    for band in bands(1, 250.0, 2000.0):
+        decay = analyse_decay(h - h.mean(), rate_hz, band)
+        assert decay.direct_removed
+        assert decay.t20_s == pytest.approx(decay.t30_s, rel=0.25), band.nominal_hz
+        bent = analyse_decay(h - h.mean(), rate_hz, band, keep_direct=True)
+        assert bent.t30_s > 1.5 * bent.t20_s
+
+
+@pytest.mark.outside
+def test_measured_living_room_has_the_clarity_of_another_program() -> None:
+    """Octave C50 of the tests of acoustics 0.2.6, rounded to 1 dB there."""
+    h, rate_hz = soundfile.read(room("living_room_1.wav"))
+    rounded = (18.0, 23.0, 26.0, 30.0, 31.0, 27.0, 29.0)
+    for band, c50_db in zip(bands(1, 125.0, 8000.0), rounded, strict=True):
         decay = analyse_decay(h - h.mean(), rate_hz, band, keep_direct=True)
         assert decay.c50_db == pytest.approx(c50_db, abs=1.0), band.nominal_hz
 
 
 @pytest.mark.outside
-def test_measured_sports_centre_agrees_with_its_published_values() -> None:
-    """Published: T30 and EDT from 500 Hz up, 4 %: theirs do not subtract the noise.
+def test_measured_sports_centre_reads_as_in_another_program() -> None:
+    """T30 and EDT of the tests of acoustics 0.2.6 from 500 Hz up, 4 %: the noise stays in theirs.
 
     Their values at 125 and 250 Hz (7.4 and 8.5 s) are biased upwards by it; ours lie below.
     """

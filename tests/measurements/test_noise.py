@@ -85,7 +85,7 @@ def test_too_little_pause_gives_no_number(pause_s):
     assert found.floor_a_dbfs is None
     assert found.snr_db is None
     assert "of usable pause" in found.not_measured["floor_dbfs"]
-    assert found.pause_s < noise.MIN_PAUSE_S
+    assert found.pause_s < 0.3  # what docs/measurements/noise.md asks for
 
 
 def test_digital_silence_is_told_from_a_quiet_room():

@@ -85,7 +85,7 @@ def test_where_nothing_is_published(tmp_path: Path) -> None:
 def test_what_a_platform_does_on_arrival(tmp_path: Path) -> None:
     """Spotify turns a quiet master up only until its peak stands at -1 dBTP."""
     samples = tone(10, -20)
-    # published example: -20 LUFS with a peak at -5 goes to -16
+    # the example of Spotify's page on loudness: -20 LUFS with a peak at -5 goes to -16
     samples[48000 * 5] = 10 ** (-5 / 20)
     result = check_mix(write(tmp_path / "mix.wav", samples), ["spotify"])
     words = arrival(result.destinations[0])

@@ -140,7 +140,7 @@ def test_forecast_of_an_audiobook() -> None:
     delivery = forecast(KNOWN["audiobook"], -24.0, -12.0, -62.0, rms_dbfs=-25.0)
     assert delivery.gain_db == pytest.approx(4.5)  # to -20.5 dB RMS, the middle of -23 .. -18
     assert delivery.noise_floor_after_dbfs == pytest.approx(-57.5)
-    assert delivery.verdict_after == "fail"  # published: noise floor at most -60
+    assert delivery.verdict_after == "fail"  # ACX: noise floor at most -60 dB RMS
 
 
 def test_forecast_where_nothing_is_published() -> None:

@@ -25,7 +25,9 @@ from vocheck.policy.destinations import (
 from vocheck.policy.rule import STATUSES
 from vocheck.wording.delivery import wanted
 
-# Loudness (or RMS, or active level) and true peak, typed from the sources the destinations name.
+# Loudness (or RMS, or active level) and true peak of the sources that the destinations name. `read`
+# and `unconfirmed` in their tables say whether a source was looked up; the numbers stand here a
+# second time so that none of them moves unseen.
 PUBLISHED = {
     "ebu-r128": (-23.0, -1.0),
     "ebu-short": (-23.0, -1.0),

@@ -74,7 +74,10 @@ def test_syllables(word: str, count: int):
 
 
 def test_read_time_is_that_of_the_published_pace():
-    """65 words fit 30 s at the calm pace: the advert specification's own example."""
+    """65 words fit 30 s at the calm pace: the example of the platform's own page on audio adverts.
+
+    The source stands in ``policy/pace.toml``; it was not looked up again for this test.
+    """
     time = read_time(" ".join(["word"] * 65), slot_s=30.0)
     assert time.calm_s == pytest.approx(30.0)
     assert time.fits == "calm"
