@@ -321,7 +321,7 @@ def test_what_is_asked_in_words(tmp_path: Path) -> None:
         channels = {target = 2.0, warn_above = 2.0, maximum = 6.0}
     """
     (a,) = find_destinations(["a"], studio(tmp_path, text))
-    assert {rule.fact: rule.wanted for rule in a.rules} == {
+    assert {rule.fact: wanted(rule) for rule in a.rules} == {
         "integrated_lufs": "-20.0 LUFS",
         "level_dbtp": "at most -1.0 dBTP",
         "correlation": "at least 0.25",

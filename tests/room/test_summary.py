@@ -17,7 +17,8 @@ from vocheck.recording import Recording
 from vocheck.room import RoomBand, RoomResult, measure_room, positions
 from vocheck.room import bands as room_bands
 from vocheck.room.positions import PositionsResult, compare_positions
-from vocheck.room.results import Response
+from vocheck.room.results import Notice, Response
+from vocheck.wording.room import comparison_name, remarks
 
 RATE_HZ = 48_000
 NOTHING = Recording(np.random.default_rng(0).standard_normal(4800), RATE_HZ)
@@ -30,7 +31,7 @@ def band(centre_hz: float, t20_s: float | None = 0.3, **more: Any) -> RoomBand:
         "d50": 0.9, "ts_s": 0.02, "dynamic_range_db": 50.0, "valid": t20_s is not None,
         "reason": None if t20_s is not None else "the decay is too short", "responses": 3,
         "t20_spread_s": 0.03, "scatter_s": 0.02, "nonlinearity_permille": 1.0,
-        "curvature_percent": 1.0, "remarks": (), "not_measured": {}, "decay_db": (0.0,),
+        "curvature_percent": 1.0, "notices": (), "not_measured": {}, "decay_db": (0.0,),
         "decay_step_s": 0.01,
     }  # fmt: skip
     return RoomBand(**{**base, **more})
@@ -119,7 +120,7 @@ def test_room_tone_holds_no_decay(measured):
     assert result.not_measured["bands"] == result.not_measured["mid_t_s"]
     assert "voice_t_s" not in result.not_measured
     assert result.excitation == "room tone"
-    assert result.remarks == ()
+    assert remarks(result) == []
 
 
 def test_a_spread_needs_two_responses_in_every_band(measured):
@@ -139,18 +140,18 @@ def test_a_spread_needs_two_responses_in_every_band(measured):
 def test_few_responses_ask_for_more(measured, count: int, words: str | None):
     """Three are enough; where nothing was measured more of the same would not help."""
     result = measured(responses=tuple(response(float(n)) for n in range(count)))
-    told = [remark for remark in result.remarks if "three or more" in remark]
+    told = [remark for remark in remarks(result) if "three or more" in remark]
     assert [remark.partition(":")[0] for remark in told] == ([words] if words else [])
     bad = measured({hz: band(hz, None) for hz in OCTAVES_HZ}, responses=(response(),))
-    assert not [remark for remark in bad.remarks if "three or more" in remark]
+    assert not [remark for remark in remarks(bad) if "three or more" in remark]
 
 
 def test_a_near_microphone_is_told_once(measured):
     """Whichever band shows the direct sound."""
-    near = band(1000.0, remarks=("direct sound left out of T20 and T30",))
+    near = band(1000.0, notices=(Notice(kind="direct sound removed"),))
     result = measured({1000.0: near, 500.0: replace(near, centre_hz=500.0)})
-    assert sum("nearer to the source" in remark for remark in result.remarks) == 1
-    assert not [r for r in measured().remarks if "nearer" in r]
+    assert sum("nearer to the source" in remark for remark in remarks(result)) == 1
+    assert not [r for r in remarks(measured()) if "nearer" in r]
 
 
 def test_the_peak_over_the_noise_is_the_median_of_all(measured):
@@ -174,12 +175,12 @@ def test_a_room_is_laid_beside_rooms_with_a_published_range(measured):
             (low - 1e-6, "shorter"), (low, "within"), (high, "within"), (high + 1e-6, "longer"),
         ):  # fmt: skip
             result = measured({hz: band(hz, t_s) for hz in OCTAVES_HZ})
-            found = next(c for c in result.comparisons if c.name == title)
+            found = next(c for c in result.comparisons if c.title == title)
             assert (found.verdict, found.low_s, found.high_s) == (verdict, low, high)
     assert len(measured().comparisons) == len(ranged)
     sized = measured(volume_m3=60.0).comparisons
     assert len(sized) == len(rows)
-    assert any(c.name.endswith("of 60 m3") for c in sized)
+    assert any(comparison_name(c).endswith("of 60 m3") for c in sized)
 
 
 def test_the_drier_a_room_the_milder_its_findings(measured):
@@ -264,25 +265,25 @@ def test_a_band_without_a_decay_says_why(monkeypatch):
     assert found.reason == found.not_measured["t20_s"] == "25 dB, 28 dB are needed"
     assert found.not_measured["t30_s"] == "no response carries it"
     assert set(found.not_measured) == {"t20_s", "t30_s"}
-    assert found.remarks == ()
+    assert remarks(found) == []
 
 
 def test_what_to_know_of_a_band(monkeypatch):
     """A short range, a filter run backwards, direct sound, a bent decay."""
-    assert averaged(monkeypatch, decay()).remarks == ()
-    (short,) = averaged(monkeypatch, decay(range_db=40.0)).remarks
+    assert remarks(averaged(monkeypatch, decay())) == []
+    (short,) = remarks(averaged(monkeypatch, decay(range_db=40.0)))
     assert short.startswith("range 40 dB; ISO 3382-2 asks for 45 dB for T30")
-    (less,) = averaged(monkeypatch, decay(range_db=33.0, t30_s=None)).remarks
+    (less,) = remarks(averaged(monkeypatch, decay(range_db=33.0, t30_s=None)))
     assert less.startswith("range 33 dB; ISO 3382-2 asks for 35 dB for T20")
-    assert averaged(monkeypatch, decay(range_db=45.0)).remarks == ()
-    (back,) = averaged(monkeypatch, decay(), decay(reversed_filter=True)).remarks
+    assert remarks(averaged(monkeypatch, decay(range_db=45.0))) == []
+    (back,) = remarks(averaged(monkeypatch, decay(), decay(reversed_filter=True)))
     assert "backwards" in back
-    (direct,) = averaged(monkeypatch, decay(), decay(direct_removed=True)).remarks
+    (direct,) = remarks(averaged(monkeypatch, decay(), decay(direct_removed=True)))
     assert "direct sound" in direct
     for percent, told in ((20.0, "+20 %"), (-20.0, "-20 %")):
-        (bent,) = averaged(monkeypatch, decay(curvature_percent=percent)).remarks
+        (bent,) = remarks(averaged(monkeypatch, decay(curvature_percent=percent)))
         assert bent == f"the decay is bent: T30 differs from T20 by {told}"
-    assert averaged(monkeypatch, decay(curvature_percent=None)).remarks == ()
+    assert remarks(averaged(monkeypatch, decay(curvature_percent=None))) == []
 
 
 @pytest.mark.parametrize(
@@ -351,7 +352,7 @@ def test_positions_that_are_alike_are_told_apart_in_nothing(words):
     assert all(d.alike is True and d.better is None for d in result.differences)
     assert all(band.difference_db == 0.0 for band in result.tone)
     assert [band.centre_hz for band in result.tone] == list(BANDS_HZ)
-    assert (result.remarks, result.first, result.second) == ((), None, None)
+    assert (remarks(result), result.first, result.second) == ([], None, None)
 
 
 @pytest.mark.parametrize(
@@ -433,9 +434,9 @@ def test_a_spectrum_of_a_few_bands_is_not_compared(words):
 def test_recordings_of_other_lengths_are_asked_about(words, length: int, told: bool):
     """A quarter longer is still the same words; twice as long is asked about, either way round."""
     for lengths in ((4800, length), (length, 4800)):
-        remarks = words({}, {}, lengths).remarks
-        assert bool(remarks) is told
-        assert not told or "differ in length by more than 25%" in remarks[0]
+        told_of = remarks(words({}, {}, lengths))
+        assert bool(told_of) is told
+        assert not told or "differ in length by more than 25%" in told_of[0]
 
 
 def fake_room(**more: Any) -> SimpleNamespace:
@@ -486,7 +487,7 @@ def test_claps_compare_by_noise_room_and_clarity(claps, name: str, better: dict[
     assert [d.name for d in there.differences] == ["level", "noise", "room", "clarity", "tone"]
     assert (there.better, back.better) == ("second", "first")
     assert [d.name for d in there.differences if d.better] == [name]
-    assert there.remarks == ()
+    assert remarks(there) == []
 
 
 def test_the_level_of_a_clap_is_that_of_its_first_50_ms(claps):
@@ -517,6 +518,6 @@ def test_room_tones_compare_by_their_level(claps):
     assert (there.better, back.better) == ("second", "first")
     assert [d.name for d in there.differences] == ["noise"]
     assert there.tone == ()
-    assert there.remarks == ("Room tone compares only where the gain was the same.",)
+    assert remarks(there) == ["Room tone compares only where the gain was the same."]
     untold = claps(fake_room(noise=None), fake_room(), "room tone")
     assert untold.better is by_name(untold)["noise"].alike is None
