@@ -15,6 +15,7 @@ from tests.measurements.test_noise import band_noise, words
 from vocheck.measurements import processing
 from vocheck.policy.limits import load_limits
 from vocheck.recording import Recording
+from vocheck.voice.activity import activity_of
 
 RATE = 48_000
 THEORY_DB = (
@@ -142,6 +143,18 @@ def test_padding_is_no_gate():
     """Digital silence before and after the take is an editor's, not a gate's."""
     x = np.concatenate((np.zeros(RATE), noisy(), np.zeros(RATE))).astype(np.float32)
     assert processing.measure(Recording(x, RATE)).gated is False
+
+
+def test_a_fade_out_and_a_hole_are_no_gate():
+    """The last half second fades away, as an edit leaves it; 15 ms of a pause are lost."""
+    faded, torn = noisy(), noisy()
+    faded[-RATE // 2 :] *= np.linspace(1.0, 0.0, RATE // 2)
+    start = round(
+        (activity_of(Recording(torn.astype(np.float32), RATE)).usable_pauses[0][0]) * RATE
+    )
+    torn[start + 480 : start + 480 + round(0.015 * RATE)] = 0.0
+    for x in (faded, torn):
+        assert processing.measure(Recording(x.astype(np.float32), RATE)).gated is False
 
 
 def test_sixteen_bits_without_dither_are_no_gate():

@@ -18,7 +18,8 @@ Method
     that is lower in the pauses than under the speech: the softest twentieth of the frames within
     phrases is compared with the softest twentieth of the pauses in each of several bands; where no
     gate is, at least one band shows the same noise in both. The softest sounds of a voice hide
-    noise some 50 dB below it, so what is left within phrases counts only where it is louder. (3)
+    noise some 50 dB below it, so what is left within phrases counts only where it is louder, and
+    only from 3 s of phrases on: of a short sentence the softest twentieth is voice. (3)
     Noise at two levels: within phrases the levels of three bands pile up as narrowly as noise does,
     by the same 6 dB or more above the pauses, and not in the pauses. This sees a gate that closes
     inside phrases, too. (4) Each time the sound leaves its floor it rises by 50 dB within 15 ms,
@@ -86,7 +87,7 @@ from vocheck.voice.level import active_level_of
 _Float = TypeVar("_Float", bound=np.floating[Any])
 
 _ZERO_RUN_S = 0.005  # noise of 24 bits holds no run of zeros as long
-_ZERO_SHARE = 0.02  # of the pauses: a single dropout in a pause is no gate
+_ZERO_SHARE, _ZERO_S = 0.02, 0.05  # of the pauses, and in all: a dropout in a pause is no gate
 _GATE_DB = 6.0  # least step of the noise that counts: half the amplitude
 _SILENCE = 1e-15  # of power: below the last bit of any recording
 _TOP_SHARE = 0.45  # of the rate: a band above may hold the slope of a converter's filter
@@ -95,6 +96,7 @@ _BAND_EDGES_HZ = (
 )  # fmt: skip
 _SOFT_PERCENTILE = 5  # of a band's power within phrases: where the voice leaves the noise bare
 _VOICE_DB = -52.0  # re speech: softer moments within phrases may be the voice itself
+_BARE_PHRASES_S = 3.0  # of a shorter reading the softest twentieth is still voice
 _HIDDEN_DB = -55.0  # re speech: softer noise under the words cannot be told from the voice
 _DEAD_DB = -50.0  # re speech: as far down as the softest sounds of a voice hide noise
 _PILE_HALF_DB, _AROUND_HALF_DB = 1.25, 4.0  # noise lies within the first, other sounds spread wider
@@ -262,7 +264,9 @@ def _gate(recording: Recording) -> _Gate:
     floor_db = float(np.median(level[in_pause]))
     softer_db = _softer_db(power, in_pause, recording)
     softer = max(0.0, softer_db / _GATE_DB)
-    bare = softer if floor_db + softer_db > _VOICE_DB else 0.0
+    phrases_s = sum(end - start for start, end in activity.phrases)
+    long = phrases_s >= _BARE_PHRASES_S
+    bare = softer if long and floor_db + softer_db > _VOICE_DB else 0.0
     spans = [slice(*np.searchsorted(spectrogram.times_s, phrase)) for phrase in activity.phrases]
     second, second_db = _second_level(_db(power), spans, in_pause)
     steep = min(softer, _rise_db(level, floor_db) / _RISE_DB)
@@ -295,7 +299,7 @@ def _zero_share(recording: Recording) -> float:
         first_zeros, after = runs_of(~pause).T
         lengths = after - first_zeros
         zeros += int(lengths[lengths >= shortest].sum())
-    return zeros / total if total else 0.0
+    return zeros / total if zeros >= _ZERO_S * recording.rate else 0.0
 
 
 def _softer_db(
@@ -313,10 +317,26 @@ def _softer_db(
     if len(within) < _MIN_FRAMES:
         return -math.inf
     # The same percentile of both: where no gate is, what is left of a band is the same noise.
-    open_, closed = (
-        _db(np.percentile(part, _SOFT_PERCENTILE, axis=0)) for part in (within, power[in_pause])
+    open_ = _db(np.percentile(within, _SOFT_PERCENTILE, axis=0))
+    return float((open_ - _closed_db(power, in_pause)).min())
+
+
+def _closed_db(
+    power: npt.NDArray[np.float32], in_pause: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.float32]:
+    """Return the softest of the pauses in each band: of the middle pause, weighed by its length.
+
+    A gate closes in most of them; a fade takes away one.
+    """
+    runs = runs_of(in_pause)
+    sizes = runs[:, 1] - runs[:, 0]
+    levels = np.stack(
+        [_db(np.percentile(power[a:b], _SOFT_PERCENTILE, axis=0)) for a, b in runs.tolist()]
     )
-    return float((open_ - closed).min())
+    order = np.argsort(levels, axis=0)
+    below = np.cumsum(sizes[order], axis=0)
+    middle = (2 * below >= sizes.sum()).argmax(axis=0)
+    return np.take_along_axis(levels, order, axis=0)[middle, np.arange(levels.shape[1])]
 
 
 def _second_level(
