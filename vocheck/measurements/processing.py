@@ -336,7 +336,10 @@ def _closed_db(
     order = np.argsort(levels, axis=0)
     below = np.cumsum(sizes[order], axis=0)
     middle = (2 * below >= sizes.sum()).argmax(axis=0)
-    return np.take_along_axis(levels, order, axis=0)[middle, np.arange(levels.shape[1])]
+    found: npt.NDArray[np.float32] = np.take_along_axis(levels, order, axis=0)[
+        middle, np.arange(levels.shape[1])
+    ]
+    return found
 
 
 def _second_level(
