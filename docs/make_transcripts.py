@@ -26,6 +26,7 @@ COMMANDS = {
     "slots": ("slots picture.edl .",),
     "room": ("room room_tone.flac",),
     "mix": ("mix mix.flac --to social --to ebu-r128",),
+    "deliver": ("deliver . --to social --title potter -o package -q",),
     "survey": ("survey . -o survey.jsonl",),
     "targets": ("targets social",),
     "explain": ("explain noise_floor",),

@@ -34,6 +34,7 @@ COMMANDS = {
     "slots": "Hold each line against its place under the picture.",
     "room": "Measure the booth from a clap, a sweep or room tone.",
     "mix": "Check a final mix against where it goes.",
+    "deliver": "Pack checked mixes and stems for a client, with check sums and a sheet to sign.",
     "survey": "Measure any number of recordings into a file, on this machine or many.",
     "targets": "List the delivery targets, with source and status.",
     "explain": "Explain a measurement or a finding.",

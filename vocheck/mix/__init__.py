@@ -1,6 +1,7 @@
 """A final mix against where it goes (`check_mix`), and a copy that passes (`write_mix`)."""
 
 from vocheck.mix.check import check_mix
+from vocheck.mix.package import Item, Package, Problem, check_package
 from vocheck.mix.results import (
     DestinationResult,
     EncodedPeak,
@@ -22,16 +23,20 @@ __all__ = [
     "DestinationResult",
     "EncodedPeak",
     "IndependentReading",
+    "Item",
     "Limiting",
     "LoudnessOverTime",
     "MixMeasurements",
     "MixResult",
     "OneChannelReading",
+    "Package",
     "PeakOver",
+    "Problem",
     "Refusal",
     "StemMatch",
     "Stems",
     "WrittenMix",
     "check_mix",
+    "check_package",
     "write_mix",
 ]

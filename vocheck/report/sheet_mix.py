@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import chain
@@ -100,22 +100,36 @@ def render_mix_pdf(results: Sequence[MixResult], head: SheetHead | None = None) 
 
 
 @dataclass(frozen=True)
-class _Words:
-    """A paragraph of the list of checks."""
+class Words:
+    """A paragraph of a sheet.
+
+    Attributes
+    ----------
+    text : str
+    size : float
+        In points.
+    color, weight : str
+    indent : float
+        Of the width of the page.
+    space : float
+        Above it, of the height of the page.
+    """
 
     text: str
     size: float = 8.0
     color: str = INK
     weight: str = "normal"
     indent: float = 0.0
-    space: float = 0.0  # above it
+    space: float = 0.0
 
     @property
     def lines(self) -> list[str]:
+        """The text, wrapped to the width of the page."""
         return textwrap.wrap(self.text, round(118 * 8.0 / self.size * (1 - self.indent))) or [""]
 
     @property
     def height(self) -> float:
+        """With the space above, of the height of the page."""
         return self.space + _LINE * self.size / 8.0 * len(self.lines)
 
 
@@ -126,20 +140,39 @@ def pages_of(result: MixResult, head: SheetHead) -> list[Figure]:
     y = _written(page, y, _verdict(result))
     _loudness_over_time(page, (_LEFT + 0.02, y - 0.245, _WIDTH - 0.02, 0.215), result)
     y -= 0.285
+    more = f"{head.title}: {file_name(result.path)}, continued"
+    return _finished(page, y, _body(result), more, _CONTRACT)
+
+
+def sheet_pages(body: Iterable[Words], more: str, foot: str) -> list[Figure]:
+    """Return pages of paragraphs, each with a line to sign.
+
+    Parameters
+    ----------
+    body : iterable of Words
+    more : str
+        Heads every page but the first.
+    foot : str
+        Stands above the line to sign.
+    """
+    return _finished(blank_page(), 0.95, body, more, foot)
+
+
+def _finished(page: Figure, y: float, body: Iterable[Words], more: str, foot: str) -> list[Figure]:
+    """Write paragraphs from a height on, on as many pages as they need."""
     pages = [page]
-    for words in _body(result):
+    for words in body:
         if y - words.height < _BOTTOM:
             page = blank_page()
             pages.append(page)
-            more = f"{head.title}: {file_name(result.path)}, continued"
-            y = _written(page, 0.95, [_Words(more, 10, weight="bold")]) - 0.01
+            y = _written(page, 0.95, [Words(more, 10, weight="bold")]) - 0.01
         y = _written(page, y, [words])
     for i, page in enumerate(pages, start=1):
-        _foot(page, f"page {i} of {len(pages)}")
+        _foot(page, f"page {i} of {len(pages)}", foot)
     return pages
 
 
-def _written(page: Figure, y: float, paragraphs: Sequence[_Words]) -> float:
+def _written(page: Figure, y: float, paragraphs: Sequence[Words]) -> float:
     """Write paragraphs below each other and return where the next one goes."""
     for words in paragraphs:
         page.text(
@@ -157,19 +190,19 @@ def _written(page: Figure, y: float, paragraphs: Sequence[_Words]) -> float:
     return y
 
 
-def _head(result: MixResult, head: SheetHead) -> list[_Words]:
+def _head(result: MixResult, head: SheetHead) -> list[Words]:
     sha256 = head.sha256.get(result.path)
     lines = [
-        _Words(head.title, 10, SOFT),
-        _Words(file_name(result.path), 16, weight="bold", space=0.004),
-        _Words(", ".join([coding(result), *_form(result)]), 8, SOFT, space=0.004),
+        Words(head.title, 10, SOFT),
+        Words(file_name(result.path), 16, weight="bold", space=0.004),
+        Words(", ".join([coding(result), *_form(result)]), 8, SOFT, space=0.004),
     ]
     if sha256:
-        lines.append(_Words(f"SHA-256 {sha256}", 8, SOFT))
+        lines.append(Words(f"SHA-256 {sha256}", 8, SOFT))
     checked = f"checked {head.checked:%Y-%m-%d %H:%M %Z}".rstrip() if head.checked else ""
-    lines.append(_Words(", ".join(filter(None, [checked, f"vocheck {__version__}"])), 8, SOFT))
+    lines.append(Words(", ".join(filter(None, [checked, f"vocheck {__version__}"])), 8, SOFT))
     if words := track(result):
-        lines.append(_Words(words, 8, SOFT))
+        lines.append(Words(words, 8, SOFT))
     return lines
 
 
@@ -181,44 +214,44 @@ def _form(result: MixResult) -> list[str]:
     return [rate, channels or f"{source.channels} channels", length]
 
 
-def _verdict(result: MixResult) -> list[_Words]:
+def _verdict(result: MixResult) -> list[Words]:
     color = COLORS[result.verdict]
     return [
-        _Words(result.verdict.upper(), 20, color, "bold", space=0.012),
-        _Words(sentence(result), 10, space=0.004),
+        Words(result.verdict.upper(), 20, color, "bold", space=0.012),
+        Words(sentence(result), 10, space=0.004),
     ]
 
 
-def _body(result: MixResult) -> Iterator[_Words]:
+def _body(result: MixResult) -> Iterator[Words]:
     """Yield what stands below the drawing: faults and destinations first, then the numbers."""
     poor = [check for check in result.checks if check.verdict != "pass"]
     if poor:
-        yield _Words("The mix itself", 10, weight="bold", space=0.01)
+        yield Words("The mix itself", 10, weight="bold", space=0.01)
         yield from map(_check, poor)
     for destination in sorted(result.destinations, key=lambda d: _ORDER.index(d.verdict)):
         yield from _destination(destination)
-    yield _Words("Measured", 10, weight="bold", space=0.01)
+    yield Words("Measured", 10, weight="bold", space=0.01)
     for name, words in _facts(result):
-        yield _Words(f"{name}: {words}", indent=0.02)
+        yield Words(f"{name}: {words}", indent=0.02)
 
 
 _ORDER = ("fail", "cannot tell", "warn", "not published", "pass")
 
 
-def _destination(result: DestinationResult) -> Iterator[_Words]:
+def _destination(result: DestinationResult) -> Iterator[Words]:
     head = f"{result.verdict.upper()}   {result.title} ({result.name})"
-    yield _Words(head, 10, COLORS[result.verdict], "bold", space=0.01)
+    yield Words(head, 10, COLORS[result.verdict], "bold", space=0.01)
     yield from map(_check, sorted(result.checks, key=lambda check: _ORDER.index(check.verdict)))
     if words := one_channel(result):
-        yield _Words(words, color=SOFT, indent=0.02)
+        yield Words(words, color=SOFT, indent=0.02)
     if words := gain(result):
-        yield _Words(f"gain: {words}", color=SOFT, indent=0.02)
+        yield Words(f"gain: {words}", color=SOFT, indent=0.02)
 
 
-def _check(check: Check) -> _Words:
+def _check(check: Check) -> Words:
     why = reason(check) if check.verdict != "pass" else ""
     words = f"{check.verdict}: {check_words(check)} ({check_source(check)})"
-    return _Words(
+    return Words(
         f"{words}. {why}" if why else words,
         color=INK if check.verdict == "pass" else COLORS[check.verdict],
         indent=0.02,
@@ -250,8 +283,8 @@ def _facts(result: MixResult) -> Iterator[tuple[str, str]]:
         yield "With the voice", number(shown_lufs(result, m.dialogue_lufs), unit="LUFS")
 
 
-def _foot(page: Figure, number_of_page: str) -> None:
-    lines = textwrap.fill(_CONTRACT, 118)
+def _foot(page: Figure, number_of_page: str, contract: str) -> None:
+    lines = textwrap.fill(contract, 118)
     page.text(_LEFT, 0.115, lines, size=8, color=SOFT, va="top", parse_math=False)
     for x, words in ((0.0, "Name"), (0.36, "Date"), (0.56, "Signature")):
         page.text(_LEFT + x * _WIDTH, 0.048, words, size=7.5, color=SOFT, parse_math=False)
