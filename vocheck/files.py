@@ -10,7 +10,6 @@ from __future__ import annotations
 import errno
 import os
 import re
-import secrets
 import tempfile
 import time
 from collections.abc import Iterable, Iterator
@@ -161,7 +160,7 @@ def temporary_file(folder: Path, suffix: str = "") -> Iterator[Path]:
         _cleared.add(folder)
         _clear(folder)
     suffix = suffix if re.fullmatch(r"\.\w{1,8}", suffix) else ""
-    temporary = folder / f".vocheck-{os.getpid()}-{secrets.token_hex(8)}.part{suffix}"
+    temporary = folder / f".vocheck-{os.getpid()}-{os.urandom(8).hex()}.part{suffix}"
     try:
         yield temporary
     finally:

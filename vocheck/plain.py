@@ -27,9 +27,10 @@ _INVISIBLE = (
     "\x7f-\x9f\xad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb"
     "\ud800-\udfff\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0001\U000e0020-\U000e007f"
 )
-_UNSAFE = re.compile(f"[\x00-\x1f{_INVISIBLE}]")
-_UNSAFE_IN_LINES = re.compile(f"[\x00-\x08\x0b-\x1a\x1c-\x1f{_INVISIBLE}]|\x1b(?!\\[[0-9;]*m)")
-_UNSAFE_IN_JSON = re.compile(f"[{_INVISIBLE}]")
+# Compiled when first needed (by `re`): most text is printable, which is told in no time.
+_UNSAFE = f"[\x00-\x1f{_INVISIBLE}]"
+_UNSAFE_IN_LINES = f"[\x00-\x08\x0b-\x1a\x1c-\x1f{_INVISIBLE}]|\x1b(?!\\[[0-9;]*m)"
+_UNSAFE_IN_JSON = f"[{_INVISIBLE}]"
 _NAMED = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
 
 _LIKE = str.maketrans(
@@ -47,12 +48,14 @@ ENCODE_ERRORS = "vocheck.like"
 def plain(text: str) -> str:
     """Return text on one line that shows all of itself and does nothing."""
     # A printable string holds none of it; the check costs a tenth of the search.
-    return text if text.isprintable() else _UNSAFE.sub(_written_out, text)
+    return text if text.isprintable() else re.sub(_UNSAFE, _written_out, text)
 
 
 def plain_lines(text: str) -> str:
     """Return a report with nothing but lines, tabs and our colors to move a terminal."""
-    return _UNSAFE_IN_LINES.sub(_written_out, text)
+    if text.replace("\n", "").isprintable():
+        return text
+    return re.sub(_UNSAFE_IN_LINES, _written_out, text)
 
 
 def plain_json(text: str) -> str:
@@ -61,7 +64,9 @@ def plain_json(text: str) -> str:
     It says the same to a program; only a byte that is no UTF-8, which JSON cannot hold, becomes the
     four characters ``\xff``.
     """
-    return _UNSAFE_IN_JSON.sub(_escaped, text)
+    if text.replace("\n", "").isprintable():
+        return text
+    return re.sub(_UNSAFE_IN_JSON, _escaped, text)
 
 
 def plainly(value: T) -> T:

@@ -19,7 +19,6 @@ import re
 import struct
 from dataclasses import dataclass
 from typing import BinaryIO
-from xml.parsers import expat
 
 from vocheck.audio.riff import content, is_wave, wave_chunks
 from vocheck.errors import AudioError
@@ -211,6 +210,8 @@ def _parse_xml(raw: bytes) -> dict[tuple[str, ...], list[str]]:
 
     Entities that the file declares itself are refused: they can grow without bound.
     """
+    from xml.parsers import expat
+
     if raw[:2] not in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
         raw = raw.strip(b"\0 \r\n\t")  # recorders fill the chunk up
     for encoding in (None, "utf-8", "iso-8859-1"):  # what it says, then what it may be

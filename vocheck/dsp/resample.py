@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import soxr
 
 
 def resample(x: npt.NDArray[np.float32], rate_hz: int, new_rate_hz: int) -> npt.NDArray[np.float32]:
@@ -15,5 +14,7 @@ def resample(x: npt.NDArray[np.float32], rate_hz: int, new_rate_hz: int) -> npt.
     """
     if rate_hz == new_rate_hz or len(x) == 0:
         return x
+    import soxr
+
     converted: npt.NDArray[np.float32] = soxr.resample(x, rate_hz, new_rate_hz, quality="HQ")
     return converted

@@ -29,6 +29,7 @@ SUFFIXES = frozenset(
 )
 """What counts as a recording in a folder; any file named by itself is tried."""
 
+# The expressions are compiled when first needed (by `re`): a usual name needs few of them.
 _SEPARATOR = r"[ ._\-–—,;~#()\[\]]"
 _TAKE_WORDS = (
     "takes|take|tke|tk|t"  # English, and what slates write everywhere
@@ -36,18 +37,16 @@ _TAKE_WORDS = (
     "|ujęcie|ujecie|záběr|zaber|felvétel|çekim|cekim|дубль|дубл|λήψη|テイク|테이크|镜次|条"
 )
 # Before the word a separator, a digit (S03T2) or a change to upper case (kilnT2).
-_TAKE = re.compile(
-    rf"(?:^|(?<={_SEPARATOR})|(?<=\d)|(?-i:(?<=[^\W\d_A-Z])(?=[A-Z])))"
+_TAKE = (
+    rf"(?i)(?:^|(?<={_SEPARATOR})|(?<=\d)|(?-i:(?<=[^\W\d_A-Z])(?=[A-Z])))"
     rf"(?P<word>{_TAKE_WORDS}){_SEPARATOR}{{0,3}}(?:№ ?)?"
     rf"(?P<number>\d+|(?<={_SEPARATOR})(?:one|two|three|four|five|six|seven|eight|nine|ten))"
-    r"(?P<letter>[a-z]?)(?![^\W_])",
-    re.IGNORECASE,
+    r"(?P<letter>[a-z]?)(?![^\W_])"
 )
-_ORDINAL = re.compile(
-    rf"(?:^|(?<={_SEPARATOR}))第?(?P<number>\d+)(?:st|nd|rd|th|er|ère|e|ème|a|ª|º|\.)?"
+_ORDINAL = (
+    rf"(?i)(?:^|(?<={_SEPARATOR}))第?(?P<number>\d+)(?:st|nd|rd|th|er|ère|e|ème|a|ª|º|\.)?"
     rf"{_SEPARATOR}{{0,2}}(?P<word>take|prise|toma|presa|tagning|ujęcie|дубль|条|テイク)"
-    r"(?P<letter>)(?![^\W_])",
-    re.IGNORECASE,
+    r"(?P<letter>)(?![^\W_])"
 )
 _NUMBER_WORDS = "one two three four five six seven eight nine ten".split()
 # What is written beside line and number. It makes a file another one, not another line.
@@ -58,19 +57,12 @@ _TAG = (
     r"|alt\d*|wild|safety|slow(?:er)?|fast(?:er)?|soft(?:er)?|loud(?:er)?|good|best|ok|ng|nc|print"
     r"|select(?:ed)?|sel|circled?|keep|x|fs|mic\d*|boom|lav\d*|bounce|cons(?:olidated)?"
 )
-_PICKUP = re.compile(r"pick[ ._-]?ups?|p\.?u\.?\d*", re.IGNORECASE)
-_TAGS_BEHIND = re.compile(
-    rf"^(?:{_SEPARATOR}*(?:{_TAG}|\d{{1,2}}|[a-z])(?=$|{_SEPARATOR}))*{_SEPARATOR}*$",
-    re.IGNORECASE,
-)
-_LAST_TAG = re.compile(
-    rf"(?:{_SEPARATOR}+)(?P<tag>{_TAG}|\(\d\))[)\]]*$",
-    re.IGNORECASE,
-)
-_SCENE_TAG = re.compile(
-    rf"{_SEPARATOR}+(?P<tag>pick[ ._-]?ups?\d*|pu\d*|(?:44|48|88|96|192)(?:[.,]\d+)?k(?:hz)?"
-    rf"|(?:16|24|32)[ -]?bit)$",
-    re.IGNORECASE,
+_PICKUP = r"(?i)pick[ ._-]?ups?|p\.?u\.?\d*"
+_TAGS_BEHIND = rf"(?i)^(?:{_SEPARATOR}*(?:{_TAG}|\d{{1,2}}|[a-z])(?=$|{_SEPARATOR}))*{_SEPARATOR}*$"
+_LAST_TAG = rf"(?i)(?:{_SEPARATOR}+)(?P<tag>{_TAG}|\(\d\))[)\]]*$"
+_SCENE_TAG = (
+    rf"(?i){_SEPARATOR}+(?P<tag>pick[ ._-]?ups?\d*|pu\d*|(?:44|48|88|96|192)(?:[.,]\d+)?k(?:hz)?"
+    rf"|(?:16|24|32)[ -]?bit)$"
 )
 _DATE = (
     r"(?:(?:19|20)\d\d[-_. ]?(?:0[1-9]|1[0-2])[-_. ]?(?:0[1-9]|[12]\d|3[01])"
@@ -78,29 +70,22 @@ _DATE = (
 )
 _SHORT_DATE = r"\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])"
 _TIME = rf"(?:{_SEPARATOR}*t?(?:[01]\d|2[0-3])[-_.h]?[0-5]\d(?:[-_.m]?[0-5]\d)?)?"
-_DATE_BEFORE = re.compile(
-    rf"^(?P<date>(?:{_DATE}|{_SHORT_DATE}){_TIME})(?={_SEPARATOR}|$){_SEPARATOR}*", re.IGNORECASE
-)
-_DATE_BEHIND = re.compile(
-    rf"{_SEPARATOR}+(?P<date>(?:{_DATE}|{_SHORT_DATE}){_TIME})$", re.IGNORECASE
-)
+_DATE_BEFORE = rf"(?i)^(?P<date>(?:{_DATE}|{_SHORT_DATE}){_TIME})(?={_SEPARATOR}|$){_SEPARATOR}*"
+_DATE_BEHIND = rf"(?i){_SEPARATOR}+(?P<date>(?:{_DATE}|{_SHORT_DATE}){_TIME})$"
 # What recorders, telephones and editors call a recording by themselves.
-_COUNTER = re.compile(
+_COUNTER = (
+    r"(?i)"
     r"^(?:zoom|rec|recording|new recording|record|dr|ste|stereo|mono|track|trk|tr|audio|audio file"
     r"|voice|voice memo|voice recording|memo|note|untitled|unnamed|file|wav|snd|sound|clip|item"
     r"|take|neue aufnahme|aufnahme|nouvel enregistrement|enregistrement|grabación|grabacion"
     r"|nueva grabación|registrazione|nuova registrazione|inspelning|запись|r|h\d|f\d|img|mvi|dsc"
-    r"|vid|session|new session)[ ._-]*[\d ._-]*$",
-    re.IGNORECASE,
+    r"|vid|session|new session)[ ._-]*[\d ._-]*$"
 )
-_NO_TAKE = re.compile(
-    r"^(?:room[ _-]?tone|tone|mix|slate|noise|ambience|atmo|music|clap|sweep|bars)(?![^\W_])",
-    re.IGNORECASE,
+_NO_TAKE = (
+    r"(?i)^(?:room[ _-]?tone|tone|mix|slate|noise|ambience|atmo|music|clap|sweep|bars)(?![^\W_])"
 )
-_BARE_NUMBER = re.compile(
-    r"^(?P<line>.*?[^ ._\-–—#()\[\],])(?:[ ._\-–—]+#?|#| ?\()(?P<number>\d{1,4})[)\]]?$"
-)
-_SLATE = re.compile(r"\d{1,3}(?:[ ._-]\d{1,3}){1,2}")
+_BARE_NUMBER = r"^(?P<line>.*?[^ ._\-–—#()\[\],])(?:[ ._\-–—]+#?|#| ?\()(?P<number>\d{1,4})[)\]]?$"
+_SLATE = r"\d{1,3}(?:[ ._-]\d{1,3}){1,2}"
 """Numbers only: line and take, or scene, slate and take."""
 _EDGE = " ._-–—,;~#()[]"
 
@@ -137,17 +122,17 @@ def take_number(text: str) -> tuple[int | None, str]:
 
 def counts_files(text: str) -> bool:
     """Return whether that is how a recorder counts its files, or a date."""
-    return _COUNTER.match(text) is not None or re.fullmatch(r"[\d ._-]{5,}", text) is not None
+    return re.match(_COUNTER, text) is not None or re.fullmatch(r"[\d ._-]{5,}", text) is not None
 
 
 def is_pickup(tags: str) -> bool:
     """Return whether what stands beside line and take says that only a part was read."""
-    return any(_PICKUP.fullmatch(tag) for tag in tags.split())
+    return any(re.fullmatch(_PICKUP, tag) for tag in tags.split())
 
 
 def says_no_take(path: str | os.PathLike[str]) -> bool:
     """Return whether a name is that of room tone, a mix or another thing that is no take."""
-    return _NO_TAKE.match(Path(path).stem) is not None
+    return re.match(_NO_TAKE, Path(path).stem) is not None
 
 
 def compile_pattern(pattern: str | None = None) -> NamePattern | None:
@@ -180,18 +165,18 @@ def parse_name(path: str | os.PathLike[str], pattern: NamePattern | None = None)
 
 def _usual_name(stem: str, path: Path) -> TakeName | None:
     stem, parts = _without_dates(stem)
-    found = _last(_TAKE.finditer(stem)) or _ORDINAL.search(stem)
+    found = _last(re.finditer(_TAKE, stem)) or re.search(_ORDINAL, stem)
     if found is None:
         return _counted_name(stem, parts)
     before, behind = stem[: found.start()].strip(_EDGE), stem[found.end() :]
     before, inside = _without_tags(before, _SCENE_TAG)
-    if dated := _DATE_BEHIND.search(before):
+    if dated := _dated(_DATE_BEHIND, before):
         before, parts = before[: dated.start()], [*parts, dated["date"]]
-    if not before and not _TAGS_BEHIND.match(behind):  # the take first: "T4 - river"
+    if not before and not _are_tags(behind):  # the take first: "T4 - river"
         before, behind_tags = _without_tags(behind.strip(_EDGE), _LAST_TAG)
         parts, behind = [*parts, *behind_tags], ""
     sure = True
-    if not _TAGS_BEHIND.match(behind):  # words on both sides: they belong to the line
+    if not _are_tags(behind):  # words on both sides: they belong to the line
         before, sure = f"{before}_{behind.strip(_EDGE)}", False
         behind = ""
     tags = [*parts, found["letter"], *inside, *_parted(behind)]
@@ -207,12 +192,12 @@ def _usual_name(stem: str, path: Path) -> TakeName | None:
 def _counted_name(stem: str, parts: Sequence[str]) -> TakeName | None:
     """Read a name without a word for a take: its last number seems to count them."""
     bare, tags = _without_tags(stem, _LAST_TAG)
-    found = _BARE_NUMBER.match(bare)
+    found = re.match(_BARE_NUMBER, bare)
     if found is None:  # "kiln (3)": no copy of kiln
-        found, tags = _BARE_NUMBER.match(stem), []
-    if found is None or counts_files(found["line"]) or _NO_TAKE.match(stem):
+        found, tags = re.match(_BARE_NUMBER, stem), []
+    if found is None or counts_files(found["line"]) or re.match(_NO_TAKE, stem):
         return None
-    if not re.search(r"[^\W\d_]", bare) and not _SLATE.fullmatch(bare):
+    if not re.search(r"[^\W\d_]", bare) and not re.fullmatch(_SLATE, bare):
         return None
     line, inside = _without_tags(found["line"], _SCENE_TAG)
     part = " ".join([*parts, *inside, *tags])
@@ -223,7 +208,7 @@ def _without_dates(stem: str) -> tuple[str, list[str]]:
     """Take a date off either end, unless nothing else is left."""
     dates = []
     for place in (_DATE_BEFORE, _DATE_BEHIND):
-        found = place.search(stem)
+        found = _dated(place, stem)
         rest = stem if found is None else stem[: found.start()] + stem[found.end() :]
         if found is not None and any(letter.isalpha() for letter in rest):
             dates.append(found["date"])
@@ -231,9 +216,19 @@ def _without_dates(stem: str) -> tuple[str, list[str]]:
     return stem, dates
 
 
-def _without_tags(text: str, tag: re.Pattern[str]) -> tuple[str, list[str]]:
+def _dated(pattern: str, text: str) -> re.Match[str] | None:
+    """Search for a date, unless there are too few digits for one: the search is a dear one."""
+    return re.search(pattern, text) if sum(map(str.isdigit, text)) >= 6 else None
+
+
+def _are_tags(behind: str) -> bool:
+    """Return whether what stands behind the take is nothing, or nothing but tags."""
+    return not behind or re.match(_TAGS_BEHIND, behind) is not None
+
+
+def _without_tags(text: str, tag: str) -> tuple[str, list[str]]:
     tags: list[str] = []
-    while found := tag.search(text):
+    while found := re.search(tag, text):
         tags.insert(0, found["tag"].strip("()"))
         text = text[: found.start()].rstrip(_EDGE)
     return text, tags
