@@ -139,12 +139,14 @@ class Booth:
         What the last test read said.
     room_tone : TakeResult or None
         The last recording in which nobody speaks.
+    policy : Policy
+        May be exchanged while the session runs; takes are added again as it judges them.
     """
 
     def __init__(
         self, lines: Iterable[str] = (), wanted: int = 1, policy: Policy | None = None
     ) -> None:
-        self._policy = policy or Policy()
+        self.policy = policy or Policy()
         self._script = tuple(lines)
         self._wanted = wanted
         self._takes: dict[str, TakeResult] = {}
@@ -165,6 +167,11 @@ class Booth:
     def known(self, path: str) -> TakeResult | None:
         """Return what was measured of a take, if it is part of the session."""
         return self._takes.get(path)
+
+    @property
+    def takes(self) -> tuple[TakeResult, ...]:
+        """Every take, oldest first."""
+        return tuple(self._takes.values())
 
     @property
     def lines(self) -> tuple[LineState, ...]:
@@ -206,7 +213,7 @@ class Booth:
 
     def drift(self, take: TakeResult) -> Drift | None:
         """Return what has changed since the first good take; ``None`` where nothing has."""
-        return find_drift(take, self._before(take), self._policy)
+        return find_drift(take, self._before(take), self.policy)
 
     def other_format(self, take: TakeResult) -> tuple[Change, ...]:
         """Return in what the file format differs from that of the first good take."""

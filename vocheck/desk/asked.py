@@ -41,3 +41,17 @@ def text_of_field(sent: Mapping[str, Any], name: str) -> str:
     if not isinstance(value, str):
         raise SessionError(f"{name} is no text")
     return value
+
+
+def texts_of_field(sent: Mapping[str, Any], name: str) -> list[str]:
+    """Return the texts of a field; none where there is none.
+
+    Raises
+    ------
+    SessionError
+        If it holds something else.
+    """
+    value = sent.get(name, [])
+    if not isinstance(value, list) or not all(isinstance(text, str) for text in value):
+        raise SessionError(f"{name} is no list of texts")
+    return value

@@ -156,7 +156,7 @@ class Lines:
 
     def look(self, changed: bool) -> None:
         """Begin to arrange anew where anything has changed, notes included."""
-        notes = _stamp(self._inside.folder / "notes.csv")
+        notes = stamp(self._inside.folder / "notes.csv")
         with self._lock:
             if self._untold:
                 self._untold = False
@@ -301,7 +301,7 @@ def line_id(line: str) -> str:
     return hashlib.blake2b(line.encode(errors="surrogatepass"), digest_size=6).hexdigest()
 
 
-def _stamp(path: Path) -> tuple[int, int, int] | None:
+def stamp(path: Path) -> tuple[int, int, int] | None:
     """Return what changes when a file is written to; ``None`` where there is none."""
     try:
         facts = path.stat()

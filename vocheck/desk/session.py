@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,10 +16,13 @@ from vocheck.desk.board import Board
 from vocheck.desk.boothview import BoothView
 from vocheck.desk.inside import Inside
 from vocheck.desk.lines import Lines
+from vocheck.desk.mixes import Measured
 from vocheck.desk.notes import NoteBook
+from vocheck.desk.numbers import Limits
 from vocheck.desk.pictures import Pictures
 from vocheck.desk.sound import Sounds
 from vocheck.desk.standby import Standby, handle_safely
+from vocheck.policy.every import Policy
 from vocheck.report.page.desk import VIEWS
 from vocheck.session.settings import Settings
 
@@ -59,11 +63,15 @@ class Session:
         self._trouble = ""
         inside = Inside(folder)
         lines = Lines(self.board, inside, settings, bench)
+        measured = Measured(self.board, inside, lines, settings.policy, bench)
+        self._lines, self._measured = lines, measured
         self._sounds = Sounds(inside, bench)
         self.views: tuple[View, ...] = (
             lines,
             NoteBook(self.board, inside, lines),
             Pictures(inside, bench),
+            measured,
+            Limits(self.board, folder, settings.policy, self._rejudge),
         )
         names = ("booth", *(name for view in self.views for name in view.names))
         order = tuple(name for name in VIEWS if name in names)
@@ -83,7 +91,7 @@ class Session:
         """Look at the folder once, and show what has happened."""
         events = self._watcher.poll(time.monotonic())
         self.tell_trouble(self._watcher.problem)
-        self._standby.catch_up(events)
+        self._standby.catch_up(events, lambda: self._look_at_views(changed=False))
         for event in events:
             self._take_in(event)
         self._look_at_views(changed=bool(events))
@@ -102,6 +110,17 @@ class Session:
         if problem != self._trouble:
             self._trouble = problem
             self._stage.trouble(problem)
+
+    def _rejudge(self, policy: Policy) -> None:
+        """Judge everything anew, as other settings say; nothing is measured again."""
+        self.settings = replace(
+            self.settings,
+            policy=policy,
+            destinations=policy.find_destinations([d.name for d in self.settings.destinations]),
+        )
+        self._standby.rejudge(self.settings)
+        self._lines.rejudge(self.settings)
+        self._measured.rejudge(policy)
 
     def close(self) -> None:
         """Remove what was made for this run only."""

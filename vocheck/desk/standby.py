@@ -7,7 +7,7 @@ and for the pages alike; a `Stage` is one of them.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
@@ -91,8 +91,15 @@ class Standby:
         if self._settings.executor is not None:
             self._settings.executor.submit(os.getpid).result()
 
-    def catch_up(self, events: Iterable[Event]) -> None:
-        """Take in what was recorded before the watching began, without a word on each."""
+    def catch_up(self, events: Iterable[Event], between: Callable[[], None] = lambda: None) -> None:
+        """Take in what was recorded before the watching began, without a word on each.
+
+        Parameters
+        ----------
+        events : iterable of Event
+        between : callable
+            Called after each.
+        """
         there = [e.path for e in events if isinstance(e, Finished) and e.before]
         if not there:
             return
@@ -102,6 +109,22 @@ class Standby:
             self._write(result)
             if not isinstance(result, Failure) and _is_take(result):
                 self.booth.add(result)
+            between()
+        for stage in self._stages:
+            stage.lines(self.screen)
+
+    def rejudge(self, settings: Settings) -> None:
+        """Judge every take anew, as other settings say; what was measured is recalled."""
+        self._settings = settings if can_hear_words() else replace(settings, script=None)
+        self.booth.policy = settings.policy
+        known = [take.path or "" for take in self.booth.takes]
+        for result in check_all(known, self._settings):
+            if not isinstance(result, Failure) and self.booth.known(result.path or "") is not None:
+                self.booth.add(result)
+                if self._last is not None and self._last.path == result.path:
+                    self._last = result
+        if self._last is not None:
+            self.screen = wording.screen_of_take(self._last, self.booth)
         for stage in self._stages:
             stage.lines(self.screen)
 

@@ -73,14 +73,15 @@ def render_mix_page(
         Listening copies to carry inside, by the mix's path; a mix without one is linked.
     """
     mixes = [
-        _mix(result) | sound(result.path, folder, (copies or {}).get(result.path))
+        shown_mix(result) | sound(result.path, folder, (copies or {}).get(result.path))
         for result in results
     ]
     title = mixes[0]["name"] if len(mixes) == 1 else f"{len(mixes)} mixes"
-    return render("mix.html", title=title, mixes=mixes, play=[_play(mix) for mix in mixes])
+    return render("mix.html", title=title, mixes=mixes, play=[play_of(mix) for mix in mixes])
 
 
-def _play(mix: dict[str, Any]) -> dict[str, Any]:
+def play_of(mix: dict[str, Any]) -> dict[str, Any]:
+    """Return what the player needs of a mix."""
     return {
         "name": mix["name"],
         "takes": [{"name": mix["name"], "volume": mix["volume"], "phrases": []}],
@@ -89,7 +90,8 @@ def _play(mix: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _mix(result: MixResult) -> dict[str, Any]:
+def shown_mix(result: MixResult) -> dict[str, Any]:
+    """Return what is shown of a mix."""
     over_time = result.over_time
     duration = _end_s(result)
     extra = shown_lufs(result, 0.0) or 0.0

@@ -12,5 +12,5 @@ export const toast = (words, { undo = null, wrong = false } = {}) => {
   button.hidden = undo === null;
   toast_.hidden = false;
   // What went wrong stays until something else is said.
-  if (!wrong) timer = setTimeout(() => { toast_.hidden = true; }, 6000);
+  if (!wrong) timer = setTimeout(() => { toast_.hidden = true; }, 10000);
 };
