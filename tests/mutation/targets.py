@@ -31,6 +31,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
         f"{_MARKERS}::test_a_cue_is_shown_for_half_a_second",
         f"{_MARKERS}::test_a_message_cannot_end_its_cue_or_mark_it_up",
         f"{_MARKERS}::test_markers_come_in_the_order_of_time",
+        f"{_MARKERS}::test_places_under_the_picture_begin_where_a_line_goes_over",
     ),
     "audio/broadcast_wav": ("tests/audio/test_broadcast_wav.py",),
     "audio/metadata": ("tests/audio/test_metadata.py",),

@@ -6,6 +6,7 @@ import csv
 import io
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,7 +20,14 @@ from vocheck.audio.broadcast_wav import Marker, mark
 from vocheck.cli import run
 from vocheck.policy.judge import Finding
 from vocheck.policy.rule import Rule
-from vocheck.report.markers import markers_of, render_marker_csv, render_vtt
+from vocheck.report.markers import (
+    markers_of,
+    render_marker_csv,
+    render_slot_csv,
+    render_slot_vtt,
+    render_vtt,
+    slot_marks,
+)
 from vocheck.session.take import TakeResult
 
 TAKE = FOLDER / "01_river_t2.flac"  # two pops planted
@@ -152,3 +160,40 @@ def test_markers_come_in_the_order_of_time():
     assert markers[0].label == markers[2].label != markers[1].label
     assert markers_of(with_places()) == ()
     assert render_vtt(with_places()) == "WEBVTT\n"
+
+
+def test_places_under_the_picture_begin_where_a_line_goes_over():
+    """From the end of the slot; a pause from the end of the read; what runs on, at its own end."""
+
+    def misfit(name: str, value: float) -> SimpleNamespace:
+        return SimpleNamespace(name=name, value=value, severity="note", limit=180.0)
+
+    def fit(line: str, start_s: float, end_s: float, read_s: float, *misfits) -> SimpleNamespace:
+        return SimpleNamespace(
+            line=line, path=f"{line}.wav", start_s=start_s, end_s=end_s, read_s=read_s,
+            misfits=misfits, spare_s=end_s - start_s - read_s, cuts=("01:00:05:00",),
+            next_line="03_hands", start="01:00:01:00", end="01:00:04:00",
+        )  # fmt: skip
+
+    late = fit("02_kiln", 61.0, 64.0, 5.0, misfit("over_cut", 1.0), misfit("into_next", 0.75))
+    early = fit(
+        "01_river", 1.0, 4.0, 2.0, misfit("pause_short", 0.25), misfit("pause_long", 3.0),
+        misfit("pace", 200.0),
+    )  # fmt: skip
+    result = SimpleNamespace(lines=(late, early))
+    places = [(m.misfit.name, m.start_s, m.end_s) for m in slot_marks(result)]
+    assert places == [
+        ("pause_short", 3.0, 3.5),  # shown half a second at least
+        ("pause_long", 3.0, 6.0),
+        ("pace", 4.0, 4.5),
+        ("over_cut", 64.0, 66.0),
+        ("into_next", 65.25, 66.0),
+    ]
+    cues = list(webvtt.from_string(render_slot_vtt(result)))
+    assert [cue.text.split(":")[:2] for cue in cues[:1]] == [["note", " 01_river"]]
+    assert len(cues) == 5
+    assert "--> 00:01:06.000" in render_slot_vtt(result)
+    rows = list(csv.DictReader(io.StringIO(render_slot_csv(result))))
+    assert [row["name"] for row in rows] == [name for name, _, _ in places]
+    assert list(rows[0])[:6] == ["line", "path", "start_s", "end_s", "slot_start", "slot_end"]
+    assert rows[3]["message"].startswith("Goes on 1.00 s behind the cut at 01:00:05:00")

@@ -8,6 +8,7 @@ import pytest
 from tests.material.handmade import FAULTLESS, take
 from vocheck.measurements.speech import Span
 from vocheck.measurements.tone import Band
+from vocheck.policy.every import Policy
 from vocheck.takes.match import Difference, MatchResult, match_results
 from vocheck.wording.match import distance_hint, sentence
 
@@ -289,3 +290,12 @@ def test_a_pickup_carries_its_names_and_the_tolerance_it_is_held_to():
     assert "words" not in level.to_dict()
     assert result.to_dict()["schema"] == 1
     assert result.gain_db == -2.0
+
+
+def test_a_hint_begins_at_its_own_number():
+    """As much bass as match.toml asks for is told; a little less is not."""
+    least = Policy().match.distance.bass_db
+    for bass_db, told in ((least, True), (least - 0.01, False)):
+        more = nominal(**{f"hz{hz}": -40.0 + bass_db for hz in (80, 100, 125, 160, 200, 250)})
+        found = match_results(take(1, tone__ltas=nominal()), take(2, tone__ltas=more)).bass_db
+        assert (found is not None) is told

@@ -283,6 +283,23 @@ def test_what_is_not_known_costs_what_the_median_take_pays():
     assert damage[2] > damage[1]
 
 
+def test_of_five_rooms_the_third_is_the_median():
+    """What is not known costs as much as it."""
+    takes = [facts(reverberation__rt60_s=t) for t in (0.15, 0.25, 0.35, 0.45, 0.55, None)]
+    damage = relative_damage([take_costs(m) for m in takes])
+    assert damage[:5] == sorted(damage[:5])
+    assert damage[5] == damage[2] > damage[1]
+
+
+def test_what_costs_two_takes_the_same_is_no_reason_between_them():
+    """Both are beyond the cap of noise, 10 dB apart: the pops alone are told."""
+    loud = {"noise__floor_a_dbfs": 40.0, "level__active_dbfs": -23.0}
+    louder = {**loud, "noise__floor_a_dbfs": 50.0, "plosives__events": POPS}
+    assert take_costs(facts(**loud))["noise"].points == take_costs(facts(**louder))["noise"].points
+    _, behind = rank_line("l", [take(1, **loud), take(2, **louder)]).order
+    assert [reason.criterion for reason in behind.standing.reasons] == ["plosives"]
+
+
 def test_events_are_counted_and_the_worst_is_told():
     """Two of three pops are beyond what is free; the strongest is the value."""
     events = (Plosive(1.0, -13.0), Plosive(2.0, -6.0), Plosive(3.0, 0.0))
