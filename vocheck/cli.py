@@ -85,9 +85,9 @@ def main(args: list[str] | None = None) -> None:
     # Before numpy is loaded: our matrix products are short, and OpenBLAS's other threads would only
     # spin between them. Several takes at once run in processes instead.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from vocheck.commands.alone import WHOLE_PROGRAM
+    from vocheck.commands.alone import WHOLE_PROGRAM, leave
 
-    sys.exit(run(args, WHOLE_PROGRAM))
+    leave(run(args, WHOLE_PROGRAM))
 
 
 def run(args: list[str] | None = None, obj: object = None) -> int:
