@@ -54,7 +54,8 @@ def kiln(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "notes.csv").write_text(
         f'take,circled,rating,remark\n02_kiln_t2,x,5,"{quoted}"\n', encoding="utf-8"
     )
-    for command in ("rank", "comp"):
+    for command, sound in (("rank", []), ("comp", ["--embed-audio"])):  # with the path as joined
         page = folder / f"{command}.html"
-        assert run([command, str(folder), "--html", str(page), "-o", str(folder / "r.txt")]) < 2
+        asked = [command, str(folder), "--html", str(page), "-o", str(folder / "r.txt")]
+        assert run([*asked, *sound]) < 2
     return folder

@@ -212,7 +212,7 @@ def test_names_and_notes_are_text(watched, kiln: Path):
     page = watched(kiln / "comp.html")
     assert page.locator("h2").first.inner_text().startswith("02_kiln")
     assert page.locator("h2").nth(1).inner_text() == "<script>alert(1)<&'\""
-    page.locator(".line").nth(1).locator(".play").click()
+    page.locator(".line").nth(1).locator(".play").first.click()
     until(page, "!document.querySelectorAll('.line')[1].querySelector('audio').paused")
 
 
