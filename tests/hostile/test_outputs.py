@@ -28,6 +28,7 @@ ARGUMENTS = {
     "match": ["s/01_river_t1.wav", "s/01_river_t2.wav"],
     "watch": ["s", "--script", "words.txt", "--until-idle", "0"],
     "script": ["words.txt", "s"],
+    "slots": ["cut.srt", "s", "--script", "words.txt"],
     "room": ["s/01_river_t1.wav", "--calibration", "s/01_river_t2.wav"],
     "mix": ["s/01_river_t1.wav", "--encode", "none", "--stem", "voice=s/stem"],
     "survey": ["s", "-o", "out.jsonl"],
@@ -48,9 +49,10 @@ SETTINGS = ("s/notes.csv", "s/script.txt", "s/vocheck.toml")
 BY_NAME = (*SETTINGS, "s/damaged.wav")
 READ = {  # by name, beside what every command refuses
     "remarks.csv": ("rank",),
-    "words.txt": ("take", "rank", "comp", "watch", "script"),
+    "words.txt": ("take", "rank", "comp", "watch", "script", "slots"),
+    "cut.srt": ("slots",),
     "s/stem": ("mix",),
-    "lines.txt": ("take", "rank", "comp", "match", "watch", "script", "room", "mix"),
+    "lines.txt": ("take", "rank", "comp", "match", "watch", "script", "slots", "room", "mix"),
 }
 
 
@@ -72,6 +74,9 @@ def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (folder / "script.txt").write_text("01_river: The river came first.\n")
     (tmp_path / "words.txt").write_text("01_river: The river came first.\n")
     (tmp_path / "lines.txt").write_text("01_river: The river came first.\n")
+    (tmp_path / "cut.srt").write_text(
+        "1\n00:00:01,000 --> 00:00:05,000\nThe river came first.\n", encoding="utf-8"
+    )
     (folder / "stem").write_bytes((folder / "01_river_t2.wav").read_bytes())
     (folder / "vocheck.toml").write_text('[session]\nscript = "../lines.txt"\n')
     monkeypatch.chdir(tmp_path)

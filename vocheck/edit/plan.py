@@ -11,7 +11,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 from itertools import groupby
 
 import numpy as np
@@ -224,7 +223,6 @@ def medium_of(result: TakeResult) -> Medium:
     )
 
 
-@cache
 def _metadata(path: str) -> TakeMetadata:
     with suppress(AudioError):
         return read_metadata(path)

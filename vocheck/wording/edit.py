@@ -14,7 +14,7 @@ def assembly_sentences(assembly: Assembly) -> list[str]:
     turned = f"{span(min(gains), max(gains), 1, sign='+')} dB"
     told = [
         f"{assembly.path}: {counted(len(assembly.parts), 'line')}, {counted(joins, 'join')}, "
-        f"{number(assembly.duration_s, 1, 's')}, {assembly.rate_hz} Hz, {word}; takes turned up by "
+        f"{number(assembly.duration_s, 1, 's')}, {assembly.rate_hz} Hz, {word}; levels changed by "
         f"{turned}"
     ]
     if assembly.without_tone:
