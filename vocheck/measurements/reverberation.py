@@ -32,8 +32,10 @@ Limits of validity
     more; where one is found, the confidence is halved. Music under the voice lengthens it: where
     `processing` finds it, no number is given. Heavy compression bends it unnoticed. The voice
     itself takes about 0.1 s to die away, so a shorter reverberation is told as "<= 0.1 s"; a longer
-    one than 1.2 s as "> 1.2 s". Fitted on simulated rooms; what that is worth elsewhere stands in
-    the accuracy page.
+    one than 1.2 s as "> 1.2 s". Where the decay is bent (its late part slower than its early one)
+    the number lies between T20 and T30, nearer to T20, and the interval holds T30 in two of three
+    such rooms only. Fitted on simulated rooms; what that is worth elsewhere stands in the accuracy
+    page.
 """
 
 from __future__ import annotations
