@@ -13,7 +13,13 @@ Method
 
     *Overs.* Samples at or beyond full scale, as a lossy file shows them when it is decoded.
 
-    *Crests.* A second evidence for takes that were resampled, coded or filtered after clipping, and
+    *Ceiling.* A codec, a low cut or a change of rate blurs the flat tops; what stays is that many
+    peaks end near the highest one. Linear discriminants weigh how far the peaks lie below the
+    highest that are reached 0.15 to 24 times in a second of speech, and how flat high and lower
+    half waves are (`vocheck.voice.ceiling`): is there a ceiling; was it cut or limited; how much
+    stood above it.
+
+    *Crests.* Another evidence for takes that were resampled, coded or filtered after clipping, and
     for soft clipping. `flatness` is the time that the half waves reaching the top of their polarity
     spend above 95 % of their peak, over the time above 70 %. Voices differ in it, so that
     `crest_evidence` compares it with that of the same talker's lower half waves, adds how crowded
@@ -27,12 +33,13 @@ Source
 Units
     ``samples``, ``overs``: counts over all channels. ``fraction``: `samples` over all samples.
     ``level_dbfs``: level of a flat top, re full scale. ``flatness``, ``crest_evidence``: without
-    unit; clean speech reads about 0.4 and below 0.09.
+    unit; clean speech reads about 0.4 and below 0.09. ``ceiling_score``, ``ceiling_cut_score``:
+    natural logarithms of odds. ``ceiling_fraction``: as `fraction`.
 
 Limits of validity
     Direct clipping is found from one sample in 10 000 on, and counted to 5 % from three in 10 000.
-    After resampling or coding one in 1000 shows in seven takes of ten, after a low cut in six.
-    Limiting rounds the tops; it is no clipping and is not reported.
+    Behind codecs and filters see the accuracy page; there a limiter that is driven hard leaves a
+    ceiling, too, and behind a low cut the two can seldom be told apart.
 """
 
 from __future__ import annotations
@@ -45,6 +52,8 @@ import numpy.typing as npt
 from vocheck.dsp.decibels import amplitude_ratio, db
 from vocheck.recording import Recording
 from vocheck.results import Group, Result, Row
+from vocheck.voice.activity import activity_of
+from vocheck.voice.ceiling import Ceiling, HalfWaves, find_ceiling, half_waves
 
 FULL_SCALE = 32767 / 32768  # the highest code of 16 bits
 _SHORTEST = 3  # samples of a flat top that tells the level of clipping
@@ -97,6 +106,12 @@ class Clipping(Group):
         suggest.
     crests : tuple of ClippedRun
         Where the flattest of these half waves lie, in order of time.
+    ceiling_score : float or None
+        How clearly the peaks end at a ceiling: natural logarithm of the odds.
+    ceiling_cut_score : float or None
+        The same that the ceiling was cut and not limited, if there is one.
+    ceiling_fraction : float or None
+        Estimated share of the samples that stood above the ceiling, if there is one.
     """
 
     samples: int
@@ -106,6 +121,9 @@ class Clipping(Group):
     flatness: float | None
     crest_evidence: float | None
     crests: tuple[ClippedRun, ...]
+    ceiling_score: float | None
+    ceiling_cut_score: float | None
+    ceiling_fraction: float | None
 
 
 ROWS: tuple[Row, ...] = (Row("fraction", "share of the samples cut flat", "", digits=4),)
@@ -119,8 +137,16 @@ def measure(recording: Recording) -> Clipping:
     ]
     starts, lengths, levels = _concatenated(tops)
     clipped = int(lengths.sum())
-    flatness, evidence, crests = _crests(recording.voice)
-    reason = "too few half waves near the top"
+    waves = half_waves(recording.voice)
+    flatness, evidence, crests = _crests(recording.voice, waves)
+    missing: dict[str, str] = {}
+    if flatness is None:
+        reason = "too few half waves near the top"
+        missing |= dict.fromkeys(("flatness", "crest_evidence"), reason)
+    ceiling = _ceiling(recording, waves)
+    if isinstance(ceiling, str):
+        names = ("ceiling_score", "ceiling_cut_score", "ceiling_fraction")
+        missing |= dict.fromkeys(names, ceiling)
     return Clipping(
         samples=clipped,
         overs=_overs(samples),
@@ -129,9 +155,10 @@ def measure(recording: Recording) -> Clipping:
         flatness=flatness,
         crest_evidence=evidence,
         crests=_stretches(*crests, recording.rate),
-        not_measured=dict.fromkeys(("flatness", "crest_evidence"), reason)
-        if flatness is None
-        else {},
+        ceiling_score=None if isinstance(ceiling, str) else ceiling.score,
+        ceiling_cut_score=None if isinstance(ceiling, str) else ceiling.cut_score,
+        ceiling_fraction=None if isinstance(ceiling, str) else ceiling.fraction,
+        not_measured=missing,
     )
 
 
@@ -235,64 +262,40 @@ def _stretches(
     )
 
 
-def _crests(x: npt.NDArray[np.float32]) -> tuple[float | None, float | None, _Tops]:
+def _crests(
+    x: npt.NDArray[np.float32], waves: HalfWaves
+) -> tuple[float | None, float | None, _Tops]:
     """Return flatness, evidence and (start, end, level) of the flattest half waves at the top."""
-    starts, ends, tops, polarity, share = _half_waves(x)
+    waves, share = _highest(waves)
     top, lower = share > _TOP, (share > _LOWER[0]) & (share < _LOWER[1])
     if np.count_nonzero(top) < _FEWEST[0] or np.count_nonzero(lower) < _FEWEST[1]:
         return None, None, _NONE
-    above_95, above_70 = _durations(x, starts, ends, tops)
+    above_95, above_70 = waves.durations(x, (0.95, 0.70))
     flat = float(above_95[top].sum() / above_70[top].sum())
     usual = float(above_95[lower].sum() / above_70[lower].sum())
     crowding = max(
         (1 + np.count_nonzero(own > _CROWD[0]))
         / (1 + np.count_nonzero((own > _CROWD[1]) & (own <= _CROWD[0])))
-        for own in (share[polarity], share[~polarity])
+        for own in (share[waves.positive], share[~waves.positive])
     )
     evidence = flat - usual + _CROWD_WEIGHT * float(np.clip(np.log2(crowding), -1.0, 1.0))
     evidence -= _CHANCE / float(np.sqrt(np.count_nonzero(top)))
     listed = top & (above_95 > (usual + _FLATTER) * above_70)
-    return flat, evidence, (starts[listed], ends[listed], tops[listed])
+    return flat, evidence, (waves.starts[listed], waves.ends[listed], waves.tops[listed])
 
 
-def _half_waves(
-    x: npt.NDArray[np.float32],
-) -> tuple[
-    npt.NDArray[np.intp],
-    npt.NDArray[np.intp],
-    npt.NDArray[np.float64],
-    npt.NDArray[np.bool_],
-    npt.NDArray[np.float64],
-]:
-    """Return start, end, peak, polarity and share of the polarity's highest peak.
+def _highest(waves: HalfWaves) -> tuple[HalfWaves, npt.NDArray[np.float64]]:
+    """Return the half waves that reach 35 % of the highest of their polarity, and what they reach.
 
-    Only half waves that reach 35 % of that are returned, and none of a signal too quiet to tell.
+    None of a signal that is too quiet to tell.
     """
-    empty = np.zeros(0, np.intp)
-    if not len(x):
-        return empty, empty, np.zeros(0), np.zeros(0, bool), np.zeros(0)
-    positive = x > 0
-    starts = np.concatenate(([0], np.flatnonzero(positive[1:] != positive[:-1]) + 1))
-    tops = np.maximum.reduceat(np.abs(x), starts).astype(np.float64)
-    polarity = positive[starts]
-    highest = [max(_QUIETEST, float(tops[own].max(initial=0.0))) for own in (~polarity, polarity)]
-    share = tops / np.take(highest, polarity.astype(np.intp))
+    tops, positive = waves.tops, waves.positive
+    highest = [max(_QUIETEST, float(tops[own].max(initial=0.0))) for own in (~positive, positive)]
+    share = tops / np.take(highest, positive.astype(np.intp))
     keep = (share > _LOWER[0]) & (tops > _QUIETEST)
-    ends = np.append(starts[1:], len(x))
-    return starts[keep], ends[keep], tops[keep], polarity[keep], share[keep]
+    return waves.of(keep), share[keep]
 
 
-def _durations(
-    x: npt.NDArray[np.float32],
-    starts: npt.NDArray[np.intp],
-    ends: npt.NDArray[np.intp],
-    tops: npt.NDArray[np.float64],
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Return how many samples of each half wave exceed 95 % and 70 % of its peak."""
-    lengths = ends - starts
-    offsets = np.cumsum(lengths) - lengths
-    inside = np.arange(int(lengths.sum())) + np.repeat(starts - offsets, lengths)
-    relative = np.abs(x[inside]) / np.repeat(tops, lengths)
-    above_95 = np.add.reduceat((relative > 0.95).astype(np.intp), offsets)
-    above_70 = np.add.reduceat((relative > 0.70).astype(np.intp), offsets)
-    return above_95, above_70
+def _ceiling(recording: Recording, waves: HalfWaves) -> Ceiling | str:
+    speech_s = sum(end - start for start, end in activity_of(recording).phrases)
+    return find_ceiling(recording.voice, waves, speech_s)
