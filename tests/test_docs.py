@@ -39,6 +39,35 @@ def test_the_schema_page_names_every_field():
         assert listed == {f.name for f in fields(cls) if f.name != "not_measured"}
 
 
+SECTIONS = {
+    "Ranking": "takes.rank: Ranking LineRanking RankedTake Standing Reason; "
+    "policy.delivery: Delivery",
+    "Comp sheet": "takes.comp: CompSheet Phrase Reading Fault Join; takes.deviations: Deviation",
+    "Pickup match": "takes.match: MatchResult Difference EqBand",
+    "Lines against the picture": "edit.slots: SlotsResult LineFit Misfit",
+    "A mix": "mix.results: MixResult MixMeasurements DestinationResult; policy.delivery: Check",
+    "A room": "room: RoomResult RoomBand RoomNoise NoiseBand HumTone Response Comparison",
+}
+"""The sections of docs/results.md, and the results whose fields they list."""
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_the_schema_page_names_every_field_of_a_result(section: str):
+    """What is in the JSON is on the page, and a renamed field is noticed."""
+    page = (ROOT / "docs/results.md").read_text("utf-8")
+    text = page.partition(f"\n## {section}\n")[2].partition("\n## ")[0]
+    named = set(re.findall(r"`(\w+)`", text))
+    # Not part of the plain data, or collected at its top.
+    hidden = {"worse", "words", "requirement", "met_by", "not_measured"}
+    missing = []
+    for part in SECTIONS[section].split("; "):
+        module, _, names = part.partition(": ")
+        for name in names.split():
+            cls = getattr(__import__(f"vocheck.{module}", fromlist=[name]), name)
+            missing += [f"{name}.{f.name}" for f in fields(cls) if f.name not in named | hidden]
+    assert missing == []
+
+
 TABLES = runpy.run_path(str(ROOT / "docs/make_tables.py"))
 
 

@@ -521,3 +521,42 @@ def test_room_tones_compare_by_their_level(claps):
     assert remarks(there) == ["Room tone compares only where the gain was the same."]
     untold = claps(fake_room(noise=None), fake_room(), "room tone")
     assert untold.better is by_name(untold)["noise"].alike is None
+
+
+@pytest.mark.parametrize(
+    ("edge", "region"),
+    [
+        (80.0, "in the bass"), (250.0, "in the bass"), (315.0, "in the low middle"),
+        (800.0, "in the low middle"), (1000.0, "in the middle"), (2500.0, "in the middle"),
+        (3150.0, "in the presence"), (6300.0, "in the presence"), (8000.0, "in the top"),
+        (12_500.0, "in the top"),
+    ],
+)  # fmt: skip
+def test_the_bands_at_the_edges_of_a_region_belong_to_it(words, edge: float, region: str):
+    """12 dB more in one of its three bands: 4 dB of its mean, 0.8 of the mean of all."""
+    result = words({}, {"ltas": {edge: -28.0}})
+    (found,) = (d for d in result.differences if d.name == "tone")
+    assert found.region.startswith(region)
+    assert found.second == pytest.approx(3.2)
+
+
+@pytest.mark.parametrize(("rate_hz", "highest"), [(48_000, 12_500.0), (16_000, 6300.0)])
+def test_the_spectrum_of_a_clap_is_that_of_its_bands(monkeypatch, rate_hz: int, highest: float):
+    """Closed form: the difference of neighboring samples has a gain of 2 sin(pi f / rate)."""
+    x = np.random.default_rng(4).standard_normal(rate_hz)
+    pair = Recording(x, rate_hz), Recording(np.diff(x, prepend=0.0), rate_hz)
+    monkeypatch.setattr(positions, "recognise", lambda *_: "impulse")
+    monkeypatch.setattr(positions, "measure_room", lambda *_, **__: fake_room())
+    bands_of = {b.centre_hz: b.difference_db for b in compare_positions(*pair, Policy()).tone}
+    assert min(bands_of) == 160.0
+    assert max(bands_of) == highest
+    # From 800 Hz on: below, the abrupt ends of the 50 ms spread what is louder above.
+    gains = {
+        hz: 20.0 * math.log10(2.0 * math.sin(math.pi * hz / rate_hz))
+        for hz in bands_of
+        if hz >= 800.0
+    }
+    middle = np.mean([bands_of[hz] - gain for hz, gain in gains.items()])
+    for hz, gain in gains.items():
+        # 2 dB: a band of 800 Hz holds some ten bins of noise.
+        assert bands_of[hz] - middle == pytest.approx(gain, abs=2.0), hz
