@@ -71,7 +71,7 @@ def running(folder: Path, cache: Cache, pool: Executor, port: int = 0) -> Iterat
     """Yield a desk of a folder."""
     settings = make_settings([folder], cache=cache, targets=["social"], executor=pool)
     ended = threading.Event()
-    session = Session(folder, settings, pool)
+    session = Session(folder, settings, pool, pool)
     app = make_app(session.answers)
     keys = Keys(OWN, SHARED, "read")
     with Server(app, keys, port=port, stopping=session.answers.end) as server:

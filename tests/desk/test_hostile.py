@@ -59,7 +59,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def session(folder: Path) -> Iterator[Session]:
     """Return a session that knows its files."""
     with ThreadPoolExecutor(1) as pool:
-        made = Session(folder, make_settings([folder], executor=pool), pool)
+        made = Session(folder, make_settings([folder], executor=pool), pool, pool)
         inside = made.views[0]._inside
         inside.add([folder / "01_river_t1.wav", folder / "01_river_t2.wav"])
         inside.add([folder / "linked" / "01_river_t9.wav"])

@@ -78,7 +78,8 @@ def command(
     # Ctrl-C is how a session ends; the workers see it, and wait for nothing that is half done.
     with suppress(KeyboardInterrupt), ExitStack() as stack:
         settings = replace(settings, executor=stack.enter_context(worker_pool()))
-        session = Session(place, settings, stack.enter_context(worker_pool()))
+        bench, hand = (stack.enter_context(worker_pool(count)) for count in (None, 1))
+        session = Session(place, settings, bench, hand)
         stack.callback(session.close)
         server = stack.enter_context(_served(session, keys, port))
         remember(place)

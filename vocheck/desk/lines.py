@@ -128,6 +128,13 @@ class Lines:
     settings : Settings
     executor : concurrent.futures.Executor
         Where the work is done.
+
+    Attributes
+    ----------
+    session : Session or None
+        Which file is which take; ``None`` before that is known.
+    held : bool
+        Whether ranking waits until what was there before is measured.
     """
 
     names: tuple[str, ...] = ("takes", "phrases")
@@ -147,6 +154,8 @@ class Lines:
         self._arranging = False
         self._again = True
         self._looked = False
+        self._known = self._told_done = 0
+        self.held = True
         self._notes_seen: object = None
         self.session: Session | None = None
         self.gets: Mapping[str, Answer] = {"/line/{view}/{name}": self.answer}
@@ -169,6 +178,17 @@ class Lines:
         work = self._executor.submit(arrange, self._inside.folder, self._settings)
         work.add_done_callback(self._arranged)
 
+    def tell_progress(self, done: int, of: int) -> None:
+        """Tell how many of the takes that were there before are measured."""
+        with self._lock:
+            self._known, self._told_done, self._untold = of, done, True
+
+    def release(self) -> None:
+        """Begin to rank: the takes that were there before are measured."""
+        with self._lock:
+            self.held = False
+            self._again = True
+
     def rejudge(self, settings: Settings) -> None:
         """Show everything anew, as other settings judge it."""
         with self._lock:
@@ -190,9 +210,10 @@ class Lines:
             self._error = ""
             arranged = work.result()
             self._looked = True
+            self._known = sum(map(len, arranged.groups.values()))
             self.session = arranged.session
             self._drop(set(self._seen) - set(arranged.groups))
-            for name, signature in arranged.groups.items():
+            for name, signature in () if self.held else arranged.groups.items():
                 if self._seen.get(name) != signature:
                     self._seen[name] = signature
                     self._show(name)
@@ -251,8 +272,8 @@ class Lines:
     def _summary(self) -> dict[str, Any]:
         """Return what is said of the session as a whole."""
         ranking = self._ranking()
-        known = sum(len(signature) for signature in self._seen.values())
         measured = sum(len(self._seen.get(name, ())) for name in self._shown)
+        measured = self._told_done if self.held else measured
         session = self.session
         return {
             "order": [line_id(line.line) for line in ranking.lines],
@@ -262,7 +283,7 @@ class Lines:
             "left_out": [plain(Path(path).name) for path in session.left_out] if session else [],
             "problems": [plain(problem) for problem in session.problems] if session else [],
             "error": self._error,
-            "known": known,
+            "known": self._known,
             "measured": measured,
             "arranged": self._looked,
         }

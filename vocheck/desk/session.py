@@ -43,7 +43,9 @@ class Session:
     settings : Settings
         With the executor that new takes are measured in.
     bench : concurrent.futures.Executor
-        Where all else is done, so that no verdict waits for it.
+        Where lines are ranked, so that no verdict waits for that.
+    hand : concurrent.futures.Executor
+        Where is done what somebody has asked for and waits for.
 
     Attributes
     ----------
@@ -52,7 +54,7 @@ class Session:
         What a browser can ask for.
     """
 
-    def __init__(self, folder: Path, settings: Settings, bench: Executor) -> None:
+    def __init__(self, folder: Path, settings: Settings, bench: Executor, hand: Executor) -> None:
         self.folder = folder
         self.settings = settings
         self.board = Board()
@@ -63,13 +65,13 @@ class Session:
         self._trouble = ""
         inside = Inside(folder)
         lines = Lines(self.board, inside, settings, bench)
-        measured = Measured(self.board, inside, lines, settings.policy, bench)
+        measured = Measured(self.board, inside, lines, settings.policy, hand)
         self._lines, self._measured = lines, measured
-        self._sounds = Sounds(inside, bench)
+        self._sounds = Sounds(inside, hand)
         self.views: tuple[View, ...] = (
             lines,
             NoteBook(self.board, inside, lines),
-            Pictures(inside, bench),
+            Pictures(inside, hand),
             measured,
             Limits(self.board, folder, settings.policy, self._rejudge),
         )
@@ -91,10 +93,16 @@ class Session:
         """Look at the folder once, and show what has happened."""
         events = self._watcher.poll(time.monotonic())
         self.tell_trouble(self._watcher.problem)
-        self._standby.catch_up(events, lambda: self._look_at_views(changed=False))
+        self._standby.catch_up(events, self._measured_before)
+        if self._lines.held:
+            self._lines.release()  # what was there before is known now: nothing is measured twice
         for event in events:
             self._take_in(event)
         self._look_at_views(changed=bool(events))
+
+    def _measured_before(self, done: int, of: int) -> None:
+        self._lines.tell_progress(done, of)
+        self._look_at_views(changed=False)
 
     def _look_at_views(self, changed: bool) -> None:
         for view in self.views:

@@ -91,25 +91,28 @@ class Standby:
         if self._settings.executor is not None:
             self._settings.executor.submit(os.getpid).result()
 
-    def catch_up(self, events: Iterable[Event], between: Callable[[], None] = lambda: None) -> None:
+    def catch_up(
+        self, events: Iterable[Event], between: Callable[[int, int], None] | None = None
+    ) -> None:
         """Take in what was recorded before the watching began, without a word on each.
 
         Parameters
         ----------
         events : iterable of Event
-        between : callable
-            Called after each.
+        between : callable, optional
+            Called after each with how many are done, and how many there are.
         """
         there = [e.path for e in events if isinstance(e, Finished) and e.before]
         if not there:
             return
         for stage in self._stages:
             stage.found(len(there))
-        for result in check_all(there, self._settings):
+        for done, result in enumerate(check_all(there, self._settings), 1):
             self._write(result)
             if not isinstance(result, Failure) and _is_take(result):
                 self.booth.add(result)
-            between()
+            if between is not None:
+                between(done, len(there))
         for stage in self._stages:
             stage.lines(self.screen)
 

@@ -78,7 +78,7 @@ def _of_rules(config: Config) -> Iterator[Number]:
                 yield Number(
                     path=path,
                     value=float(threshold.value),
-                    unit=f"{rule.sense} {rule.unit}".strip(),
+                    unit=rule.unit,
                     source=threshold.source,
                     status=threshold.status,
                     own=is_own(config, path),

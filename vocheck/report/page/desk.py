@@ -195,7 +195,11 @@ def render_limits(numbers: Sequence[Number], policy: Policy, file: str) -> str:
 def _number_row(number: Number, policy: Policy) -> dict[str, Any]:
     section, name, *rest = number.path
     rule = policy.rules.get(f"words_{name}" if section == "words" else name)
-    what = rule.fact if rule is not None and section in ("limits", "words", "room") else ""
+    what = (
+        f"{rule.fact} {rule.sense}"
+        if rule is not None and section in ("limits", "words", "room")
+        else ""
+    )
     if section == "destinations":
         what = FACTS[rest[1]].what
     row = {
