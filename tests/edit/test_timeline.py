@@ -80,6 +80,22 @@ def test_lines_begin_with_a_frame_and_do_not_overlap(rate: FrameRate):
             assert abs(at - round(at)) <= rate.exact / 96_000
 
 
+def test_a_take_may_begin_anywhere_in_its_recording():
+    """Places are told from the start of the take; an editor finds them in the recording."""
+    (line,) = plan(1)
+    medium = replace(line.best.medium, offset=5 * 48_000)
+    assert medium.sample(1.5) == 6.5 * 48_000
+    assert (medium.sample(-9.0), medium.sample(99.0)) == (0, medium.frames)
+    late = line.others[0]  # in which something was found at 2 s and at 4.75 s
+    late = replace(
+        late, medium=replace(medium, path=late.medium.path), first=240_000, length=200_000
+    )
+    timeline = read_otio(laid([replace(line, best=late, path=(), joins=(), others=())]))
+    (clip,) = timeline.find_clips()
+    assert clip.source_range.start_time.value == 240_000
+    assert [m.marked_range.start_time.value for m in clip.markers] == [7 * 48_000]
+
+
 def test_markers_colors_and_joins():
     """A marker for each place inside the clip; a dissolve and a marker at each join."""
     timeline = read_otio(laid(plan(2)))

@@ -48,6 +48,8 @@ class Read:
         From the first word to the last.
     text : str or None
         Its words, where a script tells them.
+    pauses_s : tuple of float
+        How long each pause within it is.
     others : mapping of str to float
         Its other takes, and how long each is read.
     """
@@ -56,6 +58,7 @@ class Read:
     path: str | None
     read_s: float
     text: str | None = None
+    pauses_s: tuple[float, ...] = ()
     others: Mapping[str, float]
 
 
@@ -116,6 +119,9 @@ class LineFit(Result):
     pause_s : float or None
         From its end to the start of the next slot; ``None`` for the last line, and where it goes on
         into the next one.
+    in_pauses_s : float
+        What its own pauses would save, each shortened to the least that is heard as one
+        (``pause_short`` of ``slots.toml``).
     fitting : tuple of str
         Other takes of the line that end within the slot.
     misfits : tuple of Misfit
@@ -143,6 +149,7 @@ class LineFit(Result):
     into_next_s: float | None
     next_line: str | None
     pause_s: float | None
+    in_pauses_s: float
     fitting: tuple[str, ...]
     misfits: tuple[Misfit, ...]
     verdict: Verdict
@@ -255,6 +262,9 @@ def _read_of(line: LineRanking, script: Script | None) -> Read | None:
         path=first,
         read_s=lengths.pop(first),
         text=text_of(script, line.line),
+        pauses_s=tuple(
+            pause.end_s - pause.start_s for pause in line.order[0].result.measurements.speech.pauses
+        ),
         others=lengths,
     )
 
@@ -419,6 +429,7 @@ def _fit(
         "pause_short": pause_s if into_next_s is None else None,
         "pause_long": pause_s,
     }
+    kept_s = float(policy.slots["pause_short"].rule.thresholds[0].value)
     misfits = _judge(facts, needed if spare_s < 0 else None, policy)
     return LineFit(
         line=read.line,
@@ -441,6 +452,7 @@ def _fit(
         into_next_s=into_next_s,
         next_line=None if following is None else following.line or _title(following),
         pause_s=None if into_next_s is not None else pause_s,
+        in_pauses_s=sum(max(0.0, pause - kept_s) for pause in read.pauses_s),
         fitting=tuple(path for path, other_s in read.others.items() if other_s <= length),
         misfits=misfits,
         verdict=_verdict(misfits),

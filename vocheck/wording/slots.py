@@ -47,10 +47,12 @@ def fit_text(fit: LineFit) -> str:
     """Return all that is wrong with a line in its place, and what would fit."""
     told = [misfit_sentence(fit, misfit) for misfit in fit.misfits]
     if fit.spare_s < 0:
+        if fit.in_pauses_s >= -fit.spare_s:
+            told.append(f"Its own pauses, shortened, would save {number(fit.in_pauses_s, 2, 's')}.")
         names = [take_name(path) for path in fit.fitting]
         if names:
             told.append(f"{listed(names)} would fit.")
-        elif fit.words and fit.words_per_minute:
+        elif fit.words and fit.words_per_minute and fit.in_pauses_s < -fit.spare_s:
             over = -fit.spare_s * fit.words_per_minute / 60.0
             told.append(f"Or cut {counted(max(1, round(over)), 'word')}.")
     return " ".join(told)
