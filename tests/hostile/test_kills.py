@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 import vocheck.files as files
+from tests.hostile.kills import Kit
 from vocheck.errors import VocheckError
 from vocheck.files import replacing
 
@@ -146,6 +147,17 @@ def test_killed_at_any_moment(tmp_path):
     with replacing(path) as temporary:
         temporary.write_text("new")
     assert list(tmp_path.iterdir()) == [path]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs a copy of a process that measures")
+def test_a_session_that_is_killed_is_gone_on_with(tmp_path):
+    """`survey`, `rank` and `watch`, at any moment: what was finished is kept, the end is the same.
+
+    ``python -m tests.hostile.kills`` tries a thousand.
+    """
+    kit = Kit(tmp_path)
+    assert [wrong for number in range(24) if (wrong := kit.try_case(number))] == []
+    assert kit.killed > 12
 
 
 @pytest.mark.parametrize("call", ["fsync", "replace", "open"])
