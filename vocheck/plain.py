@@ -31,6 +31,7 @@ _INVISIBLE = (
 _UNSAFE = f"[\x00-\x1f{_INVISIBLE}]"
 _UNSAFE_IN_LINES = f"[\x00-\x08\x0b-\x1a\x1c-\x1f{_INVISIBLE}]|\x1b(?!\\[[0-9;]*m)"
 _UNSAFE_IN_JSON = f"[{_INVISIBLE}]"
+_NO_TEXT = frozenset({float, int, bool, type(None)})
 _NAMED = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
 
 _LIKE = str.maketrans(
@@ -78,23 +79,59 @@ def plainly(value: T) -> T:
 
 
 def _cleaned(value: Any) -> Any:
+    kind: Any = type(value)
+    if kind in _NO_TEXT:
+        return value
     if isinstance(value, str):
         return plain(value)
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value) if f.init}
-        cleaned = {name: _cleaned(old) for name, old in fields.items()}
-        new = {name: item for name, item in cleaned.items() if item is not fields[name]}
+    names = _fields_with_text(kind)
+    if names is not None:
+        new = {}
+        for name in names:
+            old = getattr(value, name)
+            if type(old) not in _NO_TEXT and (item := _cleaned(old)) is not old:
+                new[name] = item
         return dataclasses.replace(value, **new) if new else value
-    if type(value) in (tuple, list) and value and not isinstance(value[0], (int, float)):
+    if kind in (tuple, list) and not all(map(_has_no_text, set(map(type, value)))):
         items = [_cleaned(item) for item in value]
         same = all(new is old for new, old in zip(items, value, strict=True))
         return value if same else type(value)(items)
     if isinstance(value, Mapping):
+        if _is_plain(value):
+            return value
         pairs = [(_cleaned(key), _cleaned(item)) for key, item in value.items()]
         old_pairs = zip(pairs, value.items(), strict=True)
         same = all(new[0] is old[0] and new[1] is old[1] for new, old in old_pairs)
         return value if same else dict(pairs)
     return value
+
+
+def _is_plain(texts: Mapping[Any, Any]) -> bool:
+    """Whether a mapping holds nothing but printable text: seen at once, as most of them do."""
+    try:
+        return "".join((*texts.keys(), *texts.values())).isprintable()
+    except TypeError:
+        return False
+
+
+@functools.cache
+def _has_no_text(kind: type) -> bool:
+    return kind in _NO_TEXT or _fields_with_text(kind) == ()
+
+
+@functools.cache
+def _fields_with_text(kind: type) -> tuple[str, ...] | None:
+    """Return the fields of a dataclass that may hold text, ``None`` for another type.
+
+    Most of a result is numbers, as its annotations say: they are not looked at.
+    """
+    if not dataclasses.is_dataclass(kind):
+        return None
+    return tuple(
+        field.name
+        for field in dataclasses.fields(kind)
+        if field.init and str(field.type).removesuffix(" | None") not in ("float", "int", "bool")
+    )
 
 
 def shown_plainly(render: F) -> F:

@@ -103,7 +103,8 @@ def command(
     check_timeline(timeline)
     chosen: Options = {"targets": targets, "pattern": pattern, "notes": notes}
     with take_settings(takes, jobs, script_file, **chosen) as (paths, settings):
-        _known_lines(explain, open_session(paths, settings.pattern, settings.notes))
+        if explain:
+            _known_lines(explain, open_session(paths, settings.pattern, settings.notes))
         if page is None and sheet is None:
             ranking = rank_takes(paths, settings, progress=progress(quiet))
         else:

@@ -49,7 +49,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date as Day
-from functools import cache
+from functools import cache, cached_property
 from typing import Any, Literal, TypeVar, get_args
 
 from vocheck.errors import TargetError
@@ -226,7 +226,7 @@ class Requirement(Result):
         """Whether the rule can fail a file; a rule of thumb is only shown."""
         return self.status != RULE_OF_THUMB
 
-    @property
+    @cached_property
     def rules(self) -> tuple[Rule, ...]:
         """The numbers that a value is held against, as rules; each has those of one side."""
         below = self._rule("below", warn_below="warn", minimum=self.severity)

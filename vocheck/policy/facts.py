@@ -56,7 +56,7 @@ def look_up(
     UnknownFactError
         If there is no such fact.
     """
-    path, _, field = name.partition("[].")
+    path, _, field = _halves(name)
     value = resolve(facts, path)
     if value is None:
         return []
@@ -76,7 +76,7 @@ def resolve(facts: Any, path: str) -> Any:
         If there is no such fact.
     """
     value = facts
-    for part in path.split("."):
+    for part in _parts(path):
         if value is None:
             return None
         try:
@@ -84,6 +84,16 @@ def resolve(facts: Any, path: str) -> Any:
         except AttributeError as error:
             raise UnknownFactError(f"there is no measurement {path!r}") from error
     return value
+
+
+@cache
+def _halves(name: str) -> tuple[str, str, str]:
+    return name.partition("[].")
+
+
+@cache
+def _parts(path: str) -> tuple[str, ...]:
+    return tuple(path.split("."))
 
 
 def event_time(event: object) -> float | None:
