@@ -206,6 +206,13 @@ class TestSweeps:
         assert result.noise is not None
         assert result.noise.floor_dbfs == pytest.approx(-70.0, abs=0.3)
 
+    def test_a_sweep_that_is_not_heard_is_told(self) -> None:
+        """Noise alone beside a reference was taken for room tone, without a word."""
+        sweep = Recording(exponential_sweep(RATE_HZ, 3.0), RATE_HZ)
+        with pytest.raises(AudioError, match="no sweep stands out of its noise"):
+            measured(noise(-40.0, 6.0), sweep=sweep)
+        assert measured(noise(-40.0, 6.0)).excitation == "room tone"
+
     def test_a_sweep_outruns_its_noise(self) -> None:
         """A sweep of 3 s at half scale gains more than 30 dB over an impulse at half scale."""
         sweep, recorded = self.played()

@@ -523,7 +523,9 @@ def _sure_range_db(curve: DecayCurve, width_hz: float) -> float:
 
 
 def _too_short(reached_db: float, needed_db: float) -> str:
-    return f"the decay is seen over {reached_db:.0f} dB, {needed_db:.0f} dB are needed"
+    # Down and up: "28 dB are seen, 28 are needed" explains nothing.
+    reached, needed = math.floor(reached_db), math.ceil(needed_db)
+    return f"the decay is seen over {reached} dB, {needed} dB are needed"
 
 
 def _early(filtered: _Filtered, curve: DecayCurve, reasons: dict[str, str]) -> float | None:

@@ -129,6 +129,11 @@ def measure_room(
     full_scale_db = None if calibration is None else full_scale_db_of(calibration, spl_db)
     reference = None if sweep is None else Sound.of(sweep)
     kinds = [kind_of(source, reference, excitation) for source in sources]
+    if reference is not None and "sweep" not in kinds and excitation is None:
+        raise AudioError(
+            f"{sources[0].name}: no sweep stands out of its noise; play it louder, or leave the "
+            "reference out to measure the noise alone"
+        )
     responses: list[CutResponse] = []
     notices: list[Notice] = []
     for source, kind in zip(sources, kinds, strict=True):
