@@ -53,10 +53,16 @@ def main() -> None:
         browser = playwright.chromium.launch(
             executable_path=shutil.which("chromium"), args=["--no-sandbox"]
         )
-        page = browser.new_page(viewport={"width": 1200, "height": 750})
-        page.goto(address)
-        page.get_by_text("4 of 4 lines done").wait_for(timeout=120_000)
+        page = browser.new_page(viewport={"width": 1200, "height": 760})
+        page.goto(f"{address}#/takes")
+        page.get_by_text("4 lines, 16 takes.").wait_for(timeout=600_000)
+        page.locator(".line-list a", has_text="02_kiln").click()
+        page.locator(".chosen h2", has_text="02_kiln").wait_for(timeout=60_000)
+        page.locator(".chosen .zoom").first.wait_for()
         keep(page, "desk.png")
+        page.goto(f"{address}#/limits")
+        page.locator(".numbers").first.wait_for(timeout=60_000)
+        keep(page, "desk_limits.png")
         browser.close()
 
 

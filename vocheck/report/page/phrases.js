@@ -3,7 +3,7 @@ import { compose } from "./players.js";
 import { lineList } from "./lines.js";
 
 const tools = `
-<p class="keyline"><kbd>P</kbd> play the path · <kbd>B</kbd> the best single take · arrows and <kbd>Enter</kbd> in the grid · <kbd>U</kbd> use a phrase · <kbd>[</kbd> <kbd>]</kbd> line</p>`;
+<p class="keyline"><span><kbd>P</kbd> play the path</span> · <span><kbd>B</kbd> the best single take</span> · <span>arrows and <kbd>Enter</kbd> in the grid</span> · <span><kbd>U</kbd> use a phrase</span> · <span><kbd>[</kbd> <kbd>]</kbd> line</span></p>`;
 
 export const { show, leave } = lineList("phrases", {
   tools,

@@ -14,7 +14,7 @@ const tools = `
     <label><input type="checkbox" id="only-circled"> circled only</label>
   </fieldset>
 </form>
-<p class="keyline"><kbd>Space</kbd> play or stop · <kbd>1</kbd>–<kbd>9</kbd> <kbd>↑</kbd> <kbd>↓</kbd> another take at the same phrase · <kbd>←</kbd> <kbd>→</kbd> a phrase · <kbd>C</kbd> circle · <kbd>N</kbd> note · <kbd>[</kbd> <kbd>]</kbd> line · <kbd>+</kbd> <kbd>−</kbd> zoom · <kbd>Z</kbd> undo</p>`;
+<p class="keyline"><span><kbd>Space</kbd> play or stop</span> · <span><kbd>1</kbd>–<kbd>9</kbd> <kbd>↑</kbd> <kbd>↓</kbd> another take at the same phrase</span> · <span><kbd>←</kbd> <kbd>→</kbd> a phrase</span> · <span><kbd>C</kbd> circle</span> · <span><kbd>N</kbd> note</span> · <span><kbd>[</kbd> <kbd>]</kbd> line</span> · <span><kbd>+</kbd> <kbd>−</kbd> zoom</span> · <span><kbd>Z</kbd> undo</span></p>`;
 
 export const { show, leave } = lineList("takes", {
   tools,
