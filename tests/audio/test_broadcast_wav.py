@@ -12,7 +12,7 @@ import soundfile
 from wavinfo import WavInfoReader
 
 from vocheck.audio import broadcast_wav
-from vocheck.audio.broadcast_wav import UNUSED, LoudnessFields, stamp
+from vocheck.audio.broadcast_wav import UNUSED, LoudnessFields, Marker, carry, mark, stamp
 from vocheck.audio.riff import wave_chunks
 from vocheck.errors import AudioError, VocheckError
 
@@ -216,3 +216,102 @@ def test_lossy_files_are_refused(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.ogg", noise(), 48000)
     with pytest.raises(AudioError, match="not linear PCM"):
         stamp(tmp_path / "a.ogg", tmp_path / "b.wav", FIELDS)
+
+
+def test_markers_as_wavinfo_reads_them(tmp_path: Path) -> None:
+    """Cue points at their frames, labels of odd and even size; a stretch has its length."""
+    soundfile.write(tmp_path / "a.wav", noise(48_000), 48_000, "PCM_16")
+    markers = [Marker(0.25, 0.25, "pop"), Marker(0.5, 0.75, "hum!")]
+    mark(tmp_path / "a.wav", tmp_path / "b.wav", markers)
+    cues = WavInfoReader(str(tmp_path / "b.wav")).cues
+    assert list(cues.each_cue()) == [(1, 12_000), (2, 24_000)]
+    raw = (tmp_path / "b.wav").read_bytes()
+    at = raw.index(b"cue ") + 12
+    for i, frame in enumerate((12_000, 24_000), start=1):
+        # 24 bytes each: identity, position, the chunk with the samples, 0, 0, frame
+        found = struct.unpack_from("<II4sIII", raw, at + 24 * (i - 1))
+        assert found == (i, frame, b"data", 0, 0, frame)
+    at = raw.index(b"ltxt") + 8
+    assert struct.unpack_from("<II4sHHHH", raw, at) == (2, 12_000, b"rgn ", 0, 0, 0, 0)
+    assert [cues.label_and_note(n)[0] for n in (1, 2)] == ["pop", "hum!"]
+    assert raw.count(b"ltxt") == 1
+    assert chunk_names(tmp_path / "b.wav") == [b"cue ", b"LIST", b"fmt ", b"data"]
+
+
+def test_only_old_markers_go(tmp_path: Path) -> None:
+    """Another list (names of an editor) stays; markers of before are replaced."""
+    soundfile.write(tmp_path / "a.wav", noise(4800), 48_000, "PCM_16")
+    info = b"INFOINAM" + struct.pack("<I", 6) + b"river\0"
+    add_chunk(tmp_path / "a.wav", b"LIST", info)
+    mark(tmp_path / "a.wav", tmp_path / "b.wav", [Marker(0.01, 0.01, "one")])
+    mark(tmp_path / "b.wav", tmp_path / "c.wav", [Marker(0.02, 0.02, "two")])
+    names = chunk_names(tmp_path / "c.wav")
+    assert names.count(b"LIST") == 2
+    assert names.count(b"cue ") == 1
+    assert b"INAM" in (tmp_path / "c.wav").read_bytes()
+    assert b"one" not in (tmp_path / "c.wav").read_bytes()
+
+
+def add_chunk(path: Path, name: bytes, body: bytes) -> None:
+    """Write a chunk behind the others."""
+    data = path.read_bytes() + name + struct.pack("<I", len(body)) + body
+    path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8) + data[8:])
+
+
+@pytest.mark.parametrize("large", [False, True])
+def test_what_32_bits_do_not_hold_becomes_rf64(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, large: bool
+) -> None:
+    """From one byte over the largest size on, sizes stand in ds64 (EBU Tech 3306)."""
+    soundfile.write(tmp_path / "a.wav", noise(4800), 48_000, "PCM_16")
+    stamp(tmp_path / "a.wav", tmp_path / "b.wav", FIELDS)
+    size = (tmp_path / "b.wav").stat().st_size - 8
+    monkeypatch.setattr("vocheck.audio.broadcast_wav.LARGEST_RIFF", size - large)
+    stamp(tmp_path / "a.wav", tmp_path / "c.wav", FIELDS)
+    raw = (tmp_path / "c.wav").read_bytes()
+    assert raw[:4] == (b"RF64" if large else b"RIFF")
+    if large:
+        name, length, riff, data, samples, table = struct.unpack_from("<4sIQQQI", raw, 12)
+        assert (name, length, samples, table) == (b"ds64", 28, 0, 0)
+        assert (riff, data) == (len(raw) - 8, 2 * noise(4800).size)
+    old, _ = soundfile.read(tmp_path / "a.wav", dtype="int16")
+    new, _ = soundfile.read(tmp_path / "c.wav", dtype="int16")
+    np.testing.assert_array_equal(old, new)
+
+
+@pytest.mark.parametrize("has_bext", [False, True])
+def test_new_samples_carry_what_their_source_says(tmp_path: Path, has_bext: bool) -> None:
+    """Words, time and other chunks go along; the identity and what tells of old samples do not."""
+    soundfile.write(tmp_path / "a.wav", noise(4800), 48_000, "PCM_16")
+    source = tmp_path / "a.wav"
+    if has_bext:
+        stamp(source, tmp_path / "s.wav", FIELDS)
+        raw = bytearray((tmp_path / "s.wav").read_bytes())
+        at = raw.index(b"bext") + 8
+        raw[at : at + 6] = b"potter"
+        raw[at + 348 : at + 352] = b"UMID"
+        source = tmp_path / "s.wav"
+        source.write_bytes(raw)
+    add_chunk(source, b"zzzz", b"abcd")
+    add_chunk(source, b"PEAK", b"12345678")
+    soundfile.write(tmp_path / "new.wav", 0.5 * noise(2400), 48_000, "PCM_24")
+    step = "A=PCM,F=48000,W=24,M=stereo,T=vocheck"
+    carried = carry(tmp_path / "new.wav", source, tmp_path / "out.wav", FIELDS, step)
+    assert carried == (("bext", "zzzz") if has_bext else ("zzzz",))
+    names = chunk_names(tmp_path / "out.wav")
+    assert names[:2] == [b"bext", b"zzzz"]
+    assert b"PEAK" not in names
+    bext = WavInfoReader(str(tmp_path / "out.wav")).bext
+    assert bext.loudness_value == -23.01
+    assert bext.coding_history == f"{step}\r\n"
+    assert bext.description.startswith("potter" if has_bext else "a")
+    assert not any(bext.umid or b"")
+    again = carry(tmp_path / "new.wav", tmp_path / "out.wav", tmp_path / "two.wav", FIELDS, "B")
+    assert again == ("bext", "zzzz")
+    assert WavInfoReader(str(tmp_path / "two.wav")).bext.coding_history == f"{step}\r\nB\r\n"
+    new, _ = soundfile.read(tmp_path / "two.wav", dtype="int32")
+    np.testing.assert_array_equal(new, soundfile.read(tmp_path / "new.wav", dtype="int32")[0])
+    soundfile.write(tmp_path / "other.flac", noise(4800), 48_000, "PCM_16")
+    assert (
+        carry(tmp_path / "new.wav", tmp_path / "other.flac", tmp_path / "f.wav", FIELDS, "B") == ()
+    )

@@ -144,3 +144,52 @@ def test_hostile_xml_costs_nothing(tmp_path: Path, name: str) -> None:
     assert len(found.note) <= 4096
     assert all(text.isprintable() for text in (found.scene, found.note, found.description))
     assert len(read(path).samples) == RATE // 2
+
+
+@pytest.mark.parametrize(("word", "circled"), [("TRUE", True), ("false", False), ("maybe", None)])
+def test_a_take_is_circled_or_it_is_not_or_nobody_says(tmp_path: Path, word: str, circled) -> None:
+    """In capitals or not; anything else says nothing."""
+    xml = f"<BWFXML><CIRCLED>{word}</CIRCLED></BWFXML>".encode()
+    assert read_metadata(take(tmp_path / "take.wav", (b"iXML", xml))).circled is circled
+
+
+@pytest.mark.parametrize(
+    ("places", "names"),
+    [
+        (("2", "1"), ("Boom", "Lav")),
+        (("100", "99"), ("Boom", "Lav")),
+        (("2", "x"), ("Lav", "Boom")),
+        (("2", "1000"), ("Lav", "Boom")),
+        (("2",), ("Lav", "Boom")),
+        ((), ("Lav", "Boom")),
+    ],
+)
+def test_tracks_are_named_by_their_place(tmp_path: Path, places, names) -> None:
+    """By the index between the channels, where each track has one that is a number."""
+    tracks = "".join(
+        f"<TRACK>{f'<INTERLEAVE_INDEX>{places[i]}</INTERLEAVE_INDEX>' if i < len(places) else ''}"
+        f"<NAME>{name}</NAME></TRACK>"
+        for i, name in enumerate(("Lav", "Boom"))
+    )
+    xml = f"<BWFXML><TRACK_LIST>{tracks}</TRACK_LIST></BWFXML>".encode()
+    assert read_metadata(take(tmp_path / "take.wav", (b"iXML", xml))).track_names == names
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "samples"),
+    [
+        ("0", "4294967295", 4294967295), ("", "48000", 48000), ("1", "0", 1 << 32),
+        ("", "12345678901", 172800000), ("12345678901", "1", 172800000), ("x", "1", 172800000),
+        ("1", "", 172800000), ("1234567890", "1", (1234567890 << 32) + 1),
+    ],
+)  # fmt: skip
+def test_the_time_of_ixml_counts_where_it_is_one(
+    tmp_path: Path, high: str, low: str, samples: int
+) -> None:
+    """Two words of 32 bits, ten digits each at most; else that of bext counts."""
+    name = "TIMESTAMP_SAMPLES_SINCE_MIDNIGHT"
+    xml = (
+        f"<BWFXML><SPEED><{name}_HI>{high}</{name}_HI><{name}_LO>{low}</{name}_LO></SPEED></BWFXML>"
+    )
+    path = take(tmp_path / "take.wav", (b"bext", bext()), (b"iXML", xml.encode()))
+    assert read_metadata(path).time_reference_samples == samples

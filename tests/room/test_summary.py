@@ -65,7 +65,7 @@ def measured(monkeypatch: pytest.MonkeyPatch):
             "measure_band",
             lambda wanted, _: (changed or {}).get(wanted.nominal_hz, band(wanted.nominal_hz)),
         )
-        return measure_room(NOTHING, policy=Policy(), **options)
+        return measure_room(NOTHING, **{"policy": Policy(), **options})
 
     return measure
 
@@ -85,6 +85,27 @@ def test_the_middle_of_the_room_is_the_mean_of_two_octaves(measured):
     assert [b.centre_hz for b in result.bands] == list(OCTAVES_HZ)
     assert result.excitation == "impulse"
     assert (result.onset_s, result.peak_to_noise_db) == (1.0, 60.0)
+
+
+def test_without_a_policy_the_shipped_one_counts(measured):
+    """An array lies in no folder."""
+    assert measured(policy=None) == measured()
+
+
+def test_a_scatter_that_is_not_known_adds_nothing(measured):
+    """Of two octaves one says how far it scatters."""
+    result = measured({500.0: band(500.0, scatter_s=None)})
+    assert result.mid_scatter_s == pytest.approx(0.01)
+
+
+def test_a_room_is_called_what_it_is_up_to_and_with_its_border(measured):
+    """Each word holds up to its own number, that one included."""
+    for row in Policy().character.values():
+        if math.isfinite(row.up_to_s):
+            at = measured({hz: band(hz, row.up_to_s) for hz in OCTAVES_HZ})
+            beyond = measured({hz: band(hz, row.up_to_s * 1.01) for hz in OCTAVES_HZ})
+            assert at.character == row.words
+            assert beyond.character != row.words
 
 
 def test_third_octaves_have_six_in_the_middle(measured):
@@ -180,7 +201,11 @@ def test_a_room_is_laid_beside_rooms_with_a_published_range(measured):
     assert len(measured().comparisons) == len(ranged)
     sized = measured(volume_m3=60.0).comparisons
     assert len(sized) == len(rows)
-    assert any(comparison_name(c).endswith("of 60 m3") for c in sized)
+    for found in sized:
+        by_formula = found.title not in ranged
+        assert found.volume_m3 == (60.0 if by_formula else None)
+        name = f"{found.title} of 60 m3" if by_formula else found.title
+        assert comparison_name(found) == name
 
 
 def test_the_drier_a_room_the_milder_its_findings(measured):
