@@ -44,12 +44,18 @@ def test_explain_and_targets_show_the_studio(tmp_path: Path, monkeypatch, capsys
     studio(
         tmp_path,
         "[limits.hum]\nnote = -51.5\n[room.room_live]\nnote = 0.275\n"
-        "[destinations.social.rules.integrated_lufs]\ntarget = -16.5\n",
+        "[destinations.social.rules.integrated_lufs]\ntarget = -16.5\n"
+        "[drift.level]\nbeyond = 4.25\n[match.level]\nwithin = 1.25\n"
+        "[mix.same_level]\nwithin_lu = 0.75\n[positions.noise]\nbeyond = 3.25\n",
     )
     monkeypatch.chdir(tmp_path)
     for command, number in (
         (["explain", "hum"], "-51.5"),
         (["explain", "room_live"], "0.275"),
+        (["explain", "drift.level"], "beyond = 4.25"),
+        (["explain", "match.level"], "within = 1.25"),
+        (["explain", "mix"], "within_lu = 0.75"),
+        (["explain", "positions"], "beyond = 3.25"),
         (["targets", "social"], "-16.5"),
         (["targets"], "-16.5 LUFS"),
     ):

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from vocheck.policy.destinations import Destination, Destinations
     from vocheck.policy.mixing import MixRules
     from vocheck.policy.obstacles import Most
+    from vocheck.policy.rows import Row
     from vocheck.policy.tolerances import (
         Audible,
         Character,
@@ -76,6 +77,23 @@ class Policy:
     def rules(self) -> Rules:
         """Every rule that `vocheck explain` knows, by name."""
         return {**self.limits, **self.words, **self.room}
+
+    @property
+    def rows(self) -> Mapping[str, Row]:
+        """Every other number that judges, by the names of its tables: ``drift.level``."""
+        from vocheck.policy import costs, mixing, obstacles, tolerances
+
+        sections = (
+            *(costs.RANKING, costs.COMP, obstacles.OBSTACLES, mixing.MIX),
+            *(tolerances.MATCH, tolerances.DRIFT, tolerances.HEADROOM, tolerances.POSITIONS),
+            *(tolerances.CHARACTER, tolerances.COMPARE, tolerances.PACE),
+            *(tolerances.SLOTS, tolerances.EDIT),
+        )
+        return {
+            f"{section.name}.{name}": row
+            for section in sections
+            for name, row in section.load(self.config).items()
+        }
 
     @cached_property
     def compare(self) -> Mapping[str, RoomLike]:
