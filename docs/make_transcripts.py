@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import shlex
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -22,6 +23,7 @@ COMMANDS = {
     "rank": ("rank . --script script.txt",),
     "comp": ("comp 02_kiln_t*.flac", "comp 04_bowl_t*.flac --script script.txt"),
     "match": ("match 01_river_t4.flac 01_river_t1.flac 01_river_t3.flac",),
+    "passes": ("passes afternoon.flac --script script.txt", "passes afternoon.flac"),
     "script": ("script script.txt --slot 8", "script script.txt 04_bowl_t3.flac 01_river_t2.flac"),
     "slots": ("slots picture.edl .",),
     "room": ("room room_tone.flac",),
@@ -64,6 +66,8 @@ def make(command: str) -> str:
             from vocheck.session.demo import copy_session
 
             copy_session(folder)
+        if command == "passes":
+            shutil.copy(HERE.parent / "fixtures/long/afternoon.flac", folder)
         return "\n".join(run(line, folder) for line in COMMANDS[command])
 
 

@@ -24,6 +24,7 @@ QUICK = (
     *("policy/test_shipped.py", "report/test_markers.py", "report/test_sheet.py"),
     *("room/test_room.py", "script/test_script.py", "session/test_each.py"),
     "survey/test_summary.py",
+    "passes/test_split.py",
     *("takes/test_order.py", "takes/test_differences.py", "takes/test_takemap.py"),
     *("test_cli.py", "test_files.py", "test_judge.py", "test_recording.py", "test_results.py"),
     *("test_session.py", "test_import_contract.py", "wording/test_ranking.py"),

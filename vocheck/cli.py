@@ -30,6 +30,7 @@ COMMANDS = {
     "match": "Compare pickups with a reference take.",
     "desk": "Open a session in a window, live.",
     "watch": "Stand by in the booth and judge each take as it is recorded.",
+    "passes": "Find each reading of each line in one long recording.",
     "script": "Predict the read time of a script.",
     "slots": "Hold each line against its place under the picture.",
     "room": "Measure the booth from a clap, a sweep or room tone.",

@@ -27,6 +27,7 @@ ARGUMENTS = {
     "comp": ["s", "--script", "words.txt"],
     "match": ["s/01_river_t1.wav", "s/01_river_t2.wav"],
     "watch": ["s", "--script", "words.txt", "--until-idle", "0"],
+    "passes": ["s/01_river_t1.wav", "--script", "words.txt"],
     "script": ["words.txt", "s"],
     "slots": ["cut.srt", "s", "--script", "words.txt"],
     "room": ["s/01_river_t1.wav", "--calibration", "s/01_river_t2.wav"],
@@ -49,10 +50,21 @@ SETTINGS = ("s/notes.csv", "s/script.txt", "s/vocheck.toml")
 BY_NAME = (*SETTINGS, "s/damaged.wav")
 READ = {  # by name, beside what every command refuses
     "remarks.csv": ("rank",),
-    "words.txt": ("take", "rank", "comp", "watch", "script", "slots"),
+    "words.txt": ("take", "rank", "comp", "watch", "passes", "script", "slots"),
     "cut.srt": ("slots",),
     "s/stem": ("mix",),
-    "lines.txt": ("take", "rank", "comp", "match", "watch", "script", "slots", "room", "mix"),
+    "lines.txt": (
+        "take",
+        "rank",
+        "comp",
+        "match",
+        "watch",
+        "passes",
+        "script",
+        "slots",
+        "room",
+        "mix",
+    ),
 }
 
 

@@ -26,7 +26,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from vocheck.audio.broadcast_wav import LoudnessFields, Marker, mark, stamp
+    from vocheck.audio.broadcast_wav import LoudnessFields, Marker, cut, mark, stamp
     from vocheck.audio.codecs import CODECS, Coding, RoundTrip, parse_codings
     from vocheck.audio.metadata import TakeMetadata, read_metadata
     from vocheck.audio.readers import AudioFile, open_audio, read
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "LoudnessFields": "broadcast_wav",
     "Marker": "broadcast_wav",
+    "cut": "broadcast_wav",
     "mark": "broadcast_wav",
     "stamp": "broadcast_wav",
     "CODECS": "codecs",
@@ -55,6 +56,7 @@ __all__ = [
     "Marker",
     "RoundTrip",
     "TakeMetadata",
+    "cut",
     "mark",
     "open_audio",
     "parse_codings",

@@ -39,7 +39,7 @@ LARGEST_RIFF = 0xFFFF_FFFE
 """The largest size that 32 bits can tell; above it, RF64."""
 
 _COPY_BYTES = 1 << 20
-_LOUDNESS_OFFSET = 412
+_TIME_OFFSET, _LOUDNESS_OFFSET = 338, 412
 _FIXED_BYTES = 602
 
 
@@ -216,6 +216,60 @@ def mark(
     _copy(Path(source), Path(output), edit)
 
 
+def cut(
+    source: str | os.PathLike[str], output: str | os.PathLike[str], start_s: float, end_s: float
+) -> None:
+    """Write a part of `source` as Broadcast WAV, sample by sample the same, at its word length.
+
+    The time reference is that of the source, or 0, and the place of the part in it: an editor puts
+    the part where it was recorded.
+
+    Parameters
+    ----------
+    source
+        A WAV, Broadcast WAV, RF64, W64, AIFF, CAF or FLAC file.
+    output
+        The part; a recording that stands there already is not replaced.
+    start_s, end_s : float
+        What lies beyond the ends of the source is left out.
+
+    Raises
+    ------
+    AudioError
+        If the source is no such file.
+    VocheckError
+        If the output may not be written to (`vocheck.files.refuse_to_write`).
+    """
+    source, output = Path(source), Path(output)
+    with protecting([source]), replacing(output) as temporary:
+        with temporary_file(temporary.parent, ".wav") as wave:
+            first = _to_wave(source, wave, (start_s, end_s))
+            bext = _bext_of_part(source, first)
+
+            def edit(_: BinaryIO, chunks: list[Chunk]) -> _Edit:
+                return [(b"bext", bext)], [chunk for chunk in chunks if chunk.name != b"bext"]
+
+            _copy_wave(wave, source, temporary, edit)
+
+
+def _bext_of_part(source: Path, first: int) -> bytes:
+    """Return the chunk of a part that begins with frame `first`: loudness is that of no part."""
+    none = LoudnessFields(
+        integrated_lufs=None,
+        range_lu=None,
+        level_dbtp=None,
+        momentary_max_lufs=None,
+        short_term_max_lufs=None,
+    )
+    chunks: list[Chunk] = []
+    with source.open("rb") as file:
+        if is_wave(file):
+            chunks = list(wave_chunks(file))
+        whole = _bext(file, chunks, source, none)
+    (reference,) = struct.unpack_from("<Q", whole, _TIME_OFFSET)
+    return whole[:_TIME_OFFSET] + struct.pack("<Q", reference + first) + whole[_TIME_OFFSET + 8 :]
+
+
 def _cue_points(markers: Sequence[Marker], rate: int) -> bytes:
     points = b"".join(
         # Identity, position in play order, chunk, start of the chunk and of the block, frame.
@@ -271,8 +325,11 @@ def _is_wave(path: Path) -> bool:
         raise AudioError(f"{path}: cannot be read: {error.strerror or error}") from error
 
 
-def _to_wave(source: Path, wave: Path) -> None:
-    """Copy a lossless file of another kind to WAV, sample by sample the same."""
+def _to_wave(source: Path, wave: Path, span_s: tuple[float, float] | None = None) -> int:
+    """Copy a lossless file, or a part of it, to WAV, sample by sample the same.
+
+    Returns the first frame that was copied.
+    """
     import soundfile
 
     try:
@@ -281,13 +338,26 @@ def _to_wave(source: Path, wave: Path) -> None:
             if subtype not in ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"):
                 raise AudioError(f"{source}: is not linear PCM, so no bit-identical copy exists")
             dtype = {"FLOAT": "float32", "DOUBLE": "float64"}.get(subtype, "int32")
-            large = file.frames * file.channels * 8 > LARGEST_RIFF
+            first, last = 0, file.frames
+            if span_s is not None:
+                first, last = (
+                    min(max(0, round(place_s * file.samplerate)), file.frames) for place_s in span_s
+                )
+                file.seek(first)
+            left = last - first
+            large = left * file.channels * 8 > LARGEST_RIFF
             kind = "RF64" if large else "WAVEX" if file.channels > 2 else "WAV"
             with soundfile.SoundFile(
                 wave, "w", file.samplerate, file.channels, subtype, format=kind
             ) as out:
-                while len(block := file.read(_COPY_BYTES // 16, dtype=dtype, always_2d=True)):
+                while left:
+                    most = min(left, _COPY_BYTES // 16)
+                    block = file.read(most, dtype=dtype, always_2d=True)
+                    if not len(block):
+                        break
                     out.write(block)
+                    left -= len(block)
+            return first
     except soundfile.LibsndfileError as error:
         raise AudioError(
             f"{source}: is not linear PCM audio (WAV, AIFF, CAF, FLAC, W64): "

@@ -13,11 +13,13 @@ from dataclasses import dataclass
 
 from vocheck.audio.broadcast_wav import Marker
 from vocheck.edit.slots import LineFit, Misfit, SlotsResult
+from vocheck.passes.results import Passes
 from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.csv import render_rows
 from vocheck.session.take import TakeResult
 from vocheck.wording.findings import named, what
+from vocheck.wording.passes import pass_label
 from vocheck.wording.slots import misfit_sentence
 
 CUE_S = 0.5
@@ -59,6 +61,29 @@ def render_marker_csv(results: Sequence[TakeResult]) -> str:
         for time, finding in _in_order(result)
     ]
     return render_rows(rows, ("path", "time_s", "time", "severity", "finding", "message"))
+
+
+def markers_of_passes(passes: Passes) -> tuple[Marker, ...]:
+    """Return a marker for every stretch of a long recording."""
+    return tuple(Marker(one.start_s, one.end_s, pass_label(one)) for one in passes.passes)
+
+
+@shown_plainly
+def render_passes_vtt(passes: Passes) -> str:
+    """Return the stretches of a long recording as WebVTT."""
+    cues = [_cue(one.start_s, one.end_s, pass_label(one)) for one in passes.passes]
+    return "\n".join(["WEBVTT\n", *cues])
+
+
+def render_passes_csv(passes: Passes) -> str:
+    """Return the stretches of a long recording as CSV."""
+    rows = [
+        {"path": passes.path, "start": _stamp(one.start_s), "end": _stamp(one.end_s)}
+        | one.to_dict()
+        for one in passes.passes
+    ]
+    facts = ("start_s", "end_s", "line", "attempt", "kind", "complete", "confidence")
+    return render_rows(rows, ("path", "start", "end", *facts))
 
 
 def _in_order(result: TakeResult) -> Iterable[tuple[float, Finding]]:

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
 import threading
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -29,6 +28,7 @@ import numpy as np
 
 from vocheck.recording import Recording
 from vocheck.results import Group, Result
+from vocheck.script.pronunciation import plain_word, pronounce
 from vocheck.script.text import words_of
 from vocheck.voice.activity import activity_of
 from vocheck.voice.channel import voice_at
@@ -58,14 +58,6 @@ _FUNCTION_WORDS = frozenset(
     " no nor not of off on or our out over she so than that the their them then there they this to"
     " up us was we were what when which who will with you your".split()
 )
-_LETTERS = {
-    **{"a": "AE", "b": "B", "c": "K", "d": "D", "e": "EH", "f": "F", "g": "G", "h": "HH"},
-    **{"i": "IH", "j": "JH", "k": "K", "l": "L", "m": "M", "n": "N", "o": "AA", "p": "P"},
-    **{"q": "K", "r": "R", "s": "S", "t": "T", "u": "AH", "v": "V", "w": "W", "x": "K S"},
-    **{"y": "IY", "z": "Z", "ch": "CH", "sh": "SH", "th": "TH", "ph": "F", "ng": "NG"},
-    **{"ee": "IY", "ea": "IY", "oo": "UW", "ou": "AW", "ow": "OW", "ai": "EY", "ay": "EY"},
-}
-
 Kind = Literal["missing", "repeated", "replaced"]
 
 
@@ -145,8 +137,8 @@ def check_reading(recording: Recording, text: str) -> Reading:
         return _pace_only(recording, text)
     decoder = _decoder()
     spelled = words_of(text)
-    script = [_plain(word) for word in spelled]
-    unknown = [word for word in dict.fromkeys(script) if not _known(decoder, word)]
+    script = [plain_word(word) for word in spelled]
+    unknown = [word for word in dict.fromkeys(script) if not pronounce(decoder, word)]
     if len(unknown) > MOST_UNKNOWN * max(len(set(script)), FEWEST_WORDS):
         return _not_heard("most words of the script are no English words that are known")
     heard = _decode(decoder, _pcm(recording), script)
@@ -154,7 +146,7 @@ def check_reading(recording: Recording, text: str) -> Reading:
         # A script that fits badly is lost by the usual search; a wider one is five times slower.
         wide = _decoder(1e-60)
         for word in script:
-            _known(wide, word)
+            pronounce(wide, word)
         heard = _decode(wide, _pcm(recording), script)
     if heard is None:
         return _not_heard("too little of the take fits the script")
@@ -235,24 +227,6 @@ def _decoder(beam: float = 1e-48) -> Any:
             decoder.add_word(phone, phone.removeprefix("_").upper(), phone is _OTHER_PHONES[-1])
         kept[str(beam)] = decoder
     return kept[str(beam)]
-
-
-def _plain(word: str) -> str:
-    return word.lower().replace("’", "'")
-
-
-def _known(decoder: Any, word: str) -> bool:
-    """Return whether the dictionary holds a word; one that it lacks is added from its spelling."""
-    if decoder.lookup_word(word):
-        return True
-    sounds = []
-    rest = re.sub(r"[^a-z]", "", word)
-    while rest:
-        size = 2 if rest[:2] in _LETTERS else 1
-        sounds.append(_LETTERS[rest[:size]])
-        rest = rest[size:]
-    decoder.add_word(word, " ".join(sounds) or "SIL", True)
-    return False
 
 
 def _pcm(recording: Recording) -> bytes:

@@ -32,7 +32,7 @@ from vocheck.policy.facts import event_time
 from vocheck.policy.rule import Rules
 from vocheck.results import SCHEMA, Result
 from vocheck.session.each import Failure, each
-from vocheck.session.lineup import Session, open_session
+from vocheck.session.lineup import Session
 from vocheck.session.notes import Notes
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.takes.deviations import Deviation, find_deviations
@@ -50,6 +50,7 @@ from vocheck.takes.rank import (
 from vocheck.takes.rooms import RoomChange, room_changes
 from vocheck.takes.takemap import FRAME_S, Span, TakeMap
 from vocheck.takes.tracks import ComparedTake, judge_with_tracks, maps_onto
+from vocheck.takes.unnamed import open_lines
 
 PAUSE_NEAR_S = 0.15
 """A take pauses at a boundary if one of its pauses lies within this of the mapped place."""
@@ -288,7 +289,7 @@ def comp_takes(
     """
     paths = list(paths)
     settings = settings_or(settings, paths, options)
-    session = open_session(paths, settings.pattern, settings.notes)
+    session = open_lines(paths, settings)
     settings = replace(settings, notes=session.notes)
     done = each(partial(judge_with_tracks, settings=settings), session.paths, settings)
     return compare(session, in_progress(done, session, progress), settings)

@@ -19,12 +19,12 @@ from vocheck.dsp.decibels import levels_db
 from vocheck.recording import Recording
 from vocheck.results import Result
 from vocheck.session.each import Failure, each
-from vocheck.session.lineup import open_session
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.takefile import TakeFile
 from vocheck.takes.comp import Comp, CompSheet, compare
 from vocheck.takes.rank import Progress, Ranking, in_progress
 from vocheck.takes.tracks import ComparedTake, judge_with_tracks
+from vocheck.takes.unnamed import open_lines
 from vocheck.voice.channel import spectrogram_of
 
 WAVE_COLUMNS = 600  # about a pixel each on a page
@@ -99,7 +99,7 @@ def make_overview(
     """
     paths = list(paths)
     settings = settings_or(settings, paths, options)
-    session = open_session(paths, settings.pattern, settings.notes)
+    session = open_lines(paths, settings)
     settings = replace(settings, notes=session.notes)
     done = each(partial(_show, settings=settings), session.paths, settings)
     shown = in_progress(done, session, progress)

@@ -27,7 +27,7 @@ from vocheck.policy.facts import resolve
 from vocheck.policy.judge import Verdict, word_points
 from vocheck.results import SCHEMA, Result
 from vocheck.session.each import Failure, each
-from vocheck.session.lineup import Session, open_session
+from vocheck.session.lineup import Session
 from vocheck.session.notes import Note, Notes, note_of
 from vocheck.session.settings import Options, Settings, settings_or
 from vocheck.session.take import TakeResult, judge_take
@@ -35,6 +35,7 @@ from vocheck.session.takefile import TakeFile
 from vocheck.takes.lines import SoundSorted, sort_by_sound
 from vocheck.takes.rooms import RoomChange, room_changes
 from vocheck.takes.tracks import ComparedTake, judge_with_tracks
+from vocheck.takes.unnamed import open_lines
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("keep", "fixable", "retake")
 SCRIPT = "script"
@@ -242,7 +243,7 @@ def rank_takes(
     """
     paths = list(paths)
     settings = settings_or(settings, paths, options)
-    session = open_session(paths, settings.pattern, settings.notes)
+    session = open_lines(paths, settings)
     settings = replace(settings, notes=session.notes)
     unsure = frozenset(os.fspath(p) for line in session.unsure for p, _ in session.lines[line])
     work = partial(_judge, settings=settings, unsure=unsure)

@@ -24,6 +24,7 @@ from vocheck.voice.channel import spectrogram_of
 FRAME_S = 0.01  # one period of the lowest voice
 _BANDS_HZ = ((120.0, 4000.0), (3000.0, 9000.0))  # vowels; /s/ and /f/, which have little below
 _MIN_RANGE_DB = 10.0  # a band whose loud and soft frames differ by less carries no speech
+_TOP_OF_LOUD = 90  # percent of the frames that stand out: of speech, about 95 of all of it
 _MAX_RANGE_DB = 60.0  # speech has no more; what lies lower is a gate at work
 _SILENCE = 1e-15  # of a band's power: far below the last bit of any recording
 _FILL_S = 0.15  # a gap shorter than this inside a phrase is a stop consonant, not a pause
@@ -67,17 +68,35 @@ class Activity:
 
 def find_activity(spectrogram: Spectrogram, duration_s: float) -> Activity:
     """Find speech, phrases and pauses in a recording of `duration_s` seconds."""
-    count = int(duration_s / FRAME_S)
+    return activity_of_bands(band_powers(spectrogram), duration_s)
+
+
+def band_powers(spectrogram: Spectrogram) -> npt.NDArray[np.float32]:
+    """Return the power of each band every 10 ms, shape (bands, frames)."""
     per_frame = max(1, round(FRAME_S / spectrogram.hop_s))
+    bands = [spectrogram.band(low, high) for low, high in _BANDS_HZ]
+    return np.array([blocked(band, per_frame).mean(axis=1) for band in bands], np.float32)
+
+
+def activity_of_bands(
+    powers: npt.NDArray[np.float32], duration_s: float, *, mostly_speech: bool = True
+) -> Activity:
+    """Find speech, phrases and pauses by the power of each band.
+
+    Parameters
+    ----------
+    powers : ndarray of float32, shape (bands, frames)
+        As `band_powers` gives them; those of a long recording may come from one part after another.
+    duration_s : float
+    mostly_speech : bool
+        False where there may be little of it in a long recording: what is loud is then told by
+        what stands out of the floor.
+    """
+    count = int(duration_s / FRAME_S)
     speech = np.zeros(count, bool)
-    for low, high in _BANDS_HZ:
-        power = spectrogram.band(low, high)[: count * per_frame]
-        if not len(power) or not power.any():
-            continue
-        power = blocked(power, per_frame).mean(axis=1)
-        level = levels_db(power, _SILENCE)
-        found = _hysteresis(level)
-        speech[: len(found)] |= found
+    for power in powers[:, :count]:
+        if len(power) and power.any():
+            speech[: len(power)] |= _hysteresis(levels_db(power, _SILENCE), mostly_speech)
     speech = _tidy(speech)
     phrases = joined(runs_of(speech).tolist(), round(_PAUSE_S / FRAME_S))
     pauses = _between(phrases, count)
@@ -102,12 +121,15 @@ def activity_of(recording: Recording) -> Activity:
     return find_activity(spectrogram_of(recording), recording.duration_s)
 
 
-def _hysteresis(level: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def _hysteresis(level: npt.NDArray[np.float64], mostly_speech: bool) -> npt.NDArray[np.bool_]:
     # Digital silence (padding, a closed gate) says nothing about the room, so it is left out.
     sounding = level[level > db(_SILENCE)]
     if not len(sounding):
         return np.zeros(len(level), bool)
     floor, top = np.percentile(sounding, (5, 95))
+    if not mostly_speech:
+        loud = sounding[sounding > floor + _MIN_RANGE_DB]
+        top = max(top, np.percentile(loud, _TOP_OF_LOUD)) if len(loud) else top
     floor = max(floor, top - _MAX_RANGE_DB)
     spread = top - floor
     if spread < _MIN_RANGE_DB:

@@ -1,0 +1,1 @@
+"""What is read where in a recording that was never stopped."""
