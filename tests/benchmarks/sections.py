@@ -20,7 +20,7 @@ def load() -> str:
     return f"Load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors."
 
 
-def write_section(name: str, title: str, markdown: str) -> None:
+def write_section(name: str, title: str, markdown: str, page: Path = PAGE) -> None:
     """Put a section into the page, in place of an older one of the same name.
 
     Parameters
@@ -31,8 +31,9 @@ def write_section(name: str, title: str, markdown: str) -> None:
         Heading of the section.
     markdown : str
         Body of the section.
+    page : Path
     """
-    text = PAGE.read_text(encoding="utf-8") if PAGE.exists() else HEAD
+    text = page.read_text(encoding="utf-8") if page.exists() else HEAD
     begin, end = f"<!-- begin {name} -->", f"<!-- end {name} -->"
     source = f"Written by `python -m tests.benchmarks.{name}`."
     section = f"{begin}\n## {title}\n\n{source}\n\n{markdown.strip()}\n{end}"
@@ -41,4 +42,4 @@ def write_section(name: str, title: str, markdown: str) -> None:
         text = pattern.sub(lambda _: section, text)
     else:
         text = f"{text.rstrip()}\n\n{section}\n"
-    PAGE.write_text(text, encoding="utf-8")
+    page.write_text(text, encoding="utf-8")
