@@ -18,6 +18,7 @@ from vocheck.commands.options import (
     output_option,
     page_options,
     pdf_option,
+    progress,
     quiet_option,
 )
 from vocheck.plain import plain
@@ -104,6 +105,19 @@ def _names(
     "limiter; not where too much would be limited. Of a video: OUT.mov and the like, its picture "
     "as it is.",
 )
+@click.option(
+    "--takes",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="The takes of the voice-over: find each line in the mix, and tell how far it stands over "
+    "its bed. Of several takes of a line the circled one, or else the first as ranked, is chosen.",
+)
+@click.option(
+    "--markers",
+    type=Output(".vtt", ".csv"),
+    metavar="OUT.vtt|OUT.csv",
+    help="With --takes: write the lines that are not in order as markers for the edit.",
+)
 @pdf_option("a sheet per mix, to be signed: verdict, file and hash, loudness over time, checks")
 @page_options("to look at and listen to", "a listening copy of the mix")
 @format_option("text", "json", "csv")
@@ -127,6 +141,8 @@ def command(
     verify: bool,
     stamp: Path | None,
     copy: Path | None,
+    takes: Path | None,
+    markers: Path | None,
     sheet: Path | None,
     page: Path | None,
     embed_audio: bool,
@@ -147,7 +163,13 @@ def command(
     """
     if page is None:
         refuse_idle(ctx, ("embed_audio",), "without --html")
-    _refuse_for_several(files, targets, stems, stamp, copy)
+    if takes is None:
+        refuse_idle(ctx, ("markers",), "without --takes")
+    alone = {"--stem": stems, "--stamp": stamp, "--write": copy, "--takes": takes}
+    if len(files) > 1 and any(alone.values()):
+        raise click.UsageError("--stem, --stamp, --write and --takes go with one FILE")
+    if copy is not None and len(targets) > 1:
+        raise click.UsageError("--write goes with one --to NAME")
     codings = _codings(encode)
     results: list[MixResult] = []
     failures = 0
@@ -155,6 +177,10 @@ def command(
         found = _checked(file, targets, stems, codings, track, verify, quiet, alone=len(files) == 1)
         failures += found is None
         results += [] if found is None else [found]
+    if takes is not None:
+        results = [_with_lines(results[0], takes, track, quiet)]
+    if markers is not None:
+        _write_markers(results[0], markers)
     if copy is not None:
         results = [_write(results[0], copy, stems, codings, quiet)]
     _write_beside(results, stamp, sheet, page, embed_audio, track)
@@ -162,19 +188,6 @@ def command(
     if stamp is not None:
         click.echo(f"{plain(str(stamp))}: written, with the loudness in its header", err=True)
     return 2 if failures else max((_status(result, fail_on) for result in results), default=0)
-
-
-def _refuse_for_several(
-    files: tuple[str, ...],
-    targets: tuple[str, ...],
-    stems: dict[str, Path],
-    stamp: Path | None,
-    copy: Path | None,
-) -> None:
-    if len(files) > 1 and (stems or stamp is not None or copy is not None):
-        raise click.UsageError("--stem, --stamp and --write go with one FILE")
-    if copy is not None and len(targets) > 1:
-        raise click.UsageError("--write goes with one --to NAME")
 
 
 def _codings(encode: str | None) -> tuple[Coding, ...] | None:
@@ -199,15 +212,65 @@ def _checked(
     from vocheck.mix import check_mix
 
     try:
-        with _progress(file, quiet) as progress:
+        with _progress(file, quiet) as bar:
             return check_mix(
-                file, targets, stems, codings, track=track, verify=verify, progress=progress
+                file, targets, stems, codings, track=track, verify=verify, progress=bar
             )
     except VocheckError as error:
         if alone:
             raise
         complain(error)
         return None
+
+
+def _with_lines(result: MixResult, folder: Path, track: int | None, quiet: bool) -> MixResult:
+    """Return a result with the lines of the voice-over."""
+    from dataclasses import replace
+
+    from vocheck.mix import LineTakes, find_lines
+
+    lines = {
+        name: LineTakes(str(chosen), tuple(map(str, others)))
+        for name, (chosen, others) in _chosen_takes(folder, quiet).items()
+    }
+    return replace(result, lines=find_lines(result.path, lines, track=track))
+
+
+def _chosen_takes(folder: Path, quiet: bool) -> dict[str, tuple[Path, list[Path]]]:
+    """Return of each line the take to use and the others: circled, or else ranked first."""
+    import os
+
+    from vocheck.session.lineup import open_session
+
+    session = open_session([folder])
+    chosen = {}
+    for name, takes in session.lines.items():
+        paths = [path for path, _ in takes]
+        circled = [path for path in paths if session.notes[os.path.abspath(path)].circled]
+        if len(paths) == 1 or len(circled) == 1:
+            chosen[name] = (circled or paths)[0]
+    if len(chosen) < len(session.lines):
+        from vocheck.commands.pool import take_settings
+        from vocheck.takes.rank import rank_takes
+
+        with take_settings((folder,), None, None) as (paths, settings):
+            ranking = rank_takes(paths, settings, progress=progress(quiet))
+        for line in ranking.lines:
+            best = line.order[0].path if line.order else None
+            if best is not None and line.line not in chosen:
+                chosen[line.line] = Path(best)
+    return {
+        name: (chosen[name], [path for path, _ in takes if path != chosen[name]])
+        for name, takes in session.lines.items()
+        if name in chosen
+    }
+
+
+def _write_markers(result: MixResult, output: Path) -> None:
+    from vocheck.report.markers import render_line_csv, render_line_vtt
+
+    render = render_line_csv if output.suffix.lower() == ".csv" else render_line_vtt
+    deliver(render(result), output)
 
 
 def _write_beside(
@@ -233,10 +296,12 @@ def _write_beside(
 
 def _status(result: MixResult, fail_on: str) -> int:
     """Return the exit status of one mix; with a copy, that of the copy."""
+    asked = FAIL_ON[fail_on]
+    lines = any(line.verdict in asked for line in result.lines or ())
     written = result.written
     if written is None:
-        return int(result.verdict in FAIL_ON[fail_on])
-    return 2 if written.refused else int(written.verdict in FAIL_ON[fail_on])
+        return int(lines or result.verdict in asked)
+    return 2 if written.refused else int(lines or written.verdict in asked)
 
 
 def _write(
@@ -248,8 +313,8 @@ def _write(
 ) -> MixResult:
     from vocheck.mix import write_mix
 
-    with _progress(str(copy), quiet) as progress:
-        return write_mix(result, copy, stems, codings, progress=progress)
+    with _progress(str(copy), quiet) as bar:
+        return write_mix(result, copy, stems, codings, progress=bar)
 
 
 def _render(results: list[MixResult], form: str) -> str:

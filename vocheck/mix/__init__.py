@@ -1,12 +1,14 @@
 """A final mix against where it goes (`check_mix`), and a copy that passes (`write_mix`)."""
 
 from vocheck.mix.check import check_mix
+from vocheck.mix.lines import LineTakes, find_lines
 from vocheck.mix.package import Item, Package, Problem, check_package
 from vocheck.mix.results import (
     DestinationResult,
     EncodedPeak,
     IndependentReading,
     Limiting,
+    LineInMix,
     LoudnessOverTime,
     MixMeasurements,
     MixResult,
@@ -25,6 +27,8 @@ __all__ = [
     "IndependentReading",
     "Item",
     "Limiting",
+    "LineInMix",
+    "LineTakes",
     "LoudnessOverTime",
     "MixMeasurements",
     "MixResult",
@@ -38,5 +42,6 @@ __all__ = [
     "WrittenMix",
     "check_mix",
     "check_package",
+    "find_lines",
     "write_mix",
 ]

@@ -513,6 +513,62 @@ class WrittenMix(Result):
     refused: Refusal | None = None
 
 
+LineState = Literal["chosen", "in part", "another take", "missing", "cannot tell"]
+LineBalance = Literal["clear", "weak", "sunk"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineInMix(Result):
+    """A line of the voice-over in the mix.
+
+    Attributes
+    ----------
+    line : str
+    chosen : str
+        Path of the take that should be there.
+    found : str or None
+        Path of the take that is.
+    state : {"chosen", "in part", "another take", "missing", "cannot tell"}
+        The chosen take was found; half of it or less; another take of the line in its place; none.
+    balance : {"clear", "weak", "sunk"} or None
+        How far the voice stands over the bed, against the limits; ``None`` where it was not found.
+    verdict : {"pass", "warn", "fail"}
+    start_s, end_s : float or None
+        Where the take lies in the time of the file.
+    share : float or None
+        How much of what is spoken in the take was found there, 0 to 1.
+    gain_db : float or None
+        How much louder it is there than in the take.
+    voice_to_bed_lu : float or None
+        Where the voice is active.
+    closest_lu, closest_s : float or None
+        The least in any 3 s, and their middle.
+    clipped_s : tuple of float
+        Where the mix is cut flat there, the first 20 places.
+    why : {"", "not found", "too long"}
+    source, status
+        Of the limits.
+    """
+
+    line: str
+    chosen: str
+    found: str | None = None
+    state: LineState
+    balance: LineBalance | None = None
+    verdict: Literal["pass", "warn", "fail"]
+    start_s: float | None = None
+    end_s: float | None = None
+    share: float | None = None
+    gain_db: float | None = None
+    voice_to_bed_lu: float | None = None
+    closest_lu: float | None = None
+    closest_s: float | None = None
+    clipped_s: tuple[float, ...] = ()
+    why: Literal["", "not found", "too long"] = ""
+    source: str = ""
+    status: Status = "our choice"
+
+
 @dataclass(frozen=True, kw_only=True)
 class MixResult(Result):
     """Everything vocheck says of one mix.
@@ -535,6 +591,8 @@ class MixResult(Result):
         With ``verify``.
     written : WrittenMix or None
         Where a copy at the target was asked for (`vocheck.mix.write.write_mix`).
+    lines : tuple of LineInMix or None
+        Where the takes were given (`vocheck.mix.lines.find_lines`).
     """
 
     path: str
@@ -547,6 +605,7 @@ class MixResult(Result):
     over_time: LoudnessOverTime
     independent: IndependentReading | None = None
     written: WrittenMix | None = None
+    lines: tuple[LineInMix, ...] | None = None
 
     @property
     def not_measured(self) -> dict[str, str]:

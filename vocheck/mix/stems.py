@@ -199,7 +199,7 @@ def _against_bed(
     if not speaks.any() or not bed[speaks].any():
         return None
     found["bed_lufs"] = OFFSET_LU + db(float(bed[speaks].mean()))
-    found["closest_lu"], found["closest_s"] = _closest(voice, bed, speaks)
+    found["closest_lu"], found["closest_s"] = closest(voice, bed, speaks)
     return db(float(voice[speaks].mean()) / float(bed[speaks].mean()))
 
 
@@ -209,7 +209,7 @@ def _common(speaks: npt.NDArray[np.bool_], other: Powers) -> tuple[npt.NDArray[n
     return speaks[:length], other[:length]
 
 
-def _closest(
+def closest(
     voice: Powers, bed: Powers, speaks: npt.NDArray[np.bool_]
 ) -> tuple[float | None, float | None]:
     """Return the smallest lead of the voice in any 3 s that it fills by half, and their middle."""

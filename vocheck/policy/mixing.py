@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
+from vocheck.errors import TargetError
 from vocheck.policy.config import Config
+from vocheck.policy.loader import shown
 from vocheck.policy.rows import Row, Section, not_negative, positive
 
 
@@ -66,7 +69,40 @@ class CopyRow(Row):
         positive(self.kbps_per_channel, f"{where}: kbps_per_channel")
 
 
-MIX = Section("mix", "mix.toml", SameLevel, others={"limiter": LimiterRow, "copy": CopyRow})
+Weight = Literal["pass", "warn", "fail"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineRow(Row):
+    """``[mix.line]``: the lines of the voice-over in the mix."""
+
+    weak_lu: float
+    sunk_lu: float
+    missing: Weight
+    another: Weight
+    clipped: Weight
+
+    def check(self, where: str) -> None:
+        """Check the numbers.
+
+        Raises
+        ------
+        TargetError
+            If the limits are in the wrong order.
+        """
+        if self.sunk_lu > self.weak_lu:
+            raise TargetError(
+                f"{where}: sunk_lu must not be above weak_lu, {shown(self.weak_lu)}, "
+                f"not {shown(self.sunk_lu)}"
+            )
+
+
+MIX = Section(
+    "mix",
+    "mix.toml",
+    SameLevel,
+    others={"limiter": LimiterRow, "copy": CopyRow, "line": LineRow},
+)
 
 
 @dataclass(frozen=True)
@@ -76,6 +112,7 @@ class MixRules:
     same_level: SameLevel
     limiter: LimiterRow
     copy: CopyRow
+    line: LineRow
 
 
 def load_mix(config: Config | None = None) -> MixRules:

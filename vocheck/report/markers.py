@@ -13,12 +13,14 @@ from dataclasses import dataclass
 
 from vocheck.audio.broadcast_wav import Marker
 from vocheck.edit.slots import LineFit, Misfit, SlotsResult
+from vocheck.mix.results import MixResult
 from vocheck.passes.results import Passes
 from vocheck.plain import shown_plainly
 from vocheck.policy.judge import Finding
 from vocheck.report.csv import render_rows
 from vocheck.session.take import TakeResult
 from vocheck.wording.findings import named, what
+from vocheck.wording.lines import what as line_words
 from vocheck.wording.passes import pass_label
 from vocheck.wording.slots import misfit_sentence
 
@@ -170,3 +172,46 @@ def render_slot_csv(result: SlotsResult) -> str:
     ]
     columns = ("line", "path", "start_s", "end_s", "slot_start", "slot_end")
     return render_rows(rows, (*columns, "severity", "name", "message"))
+
+
+def line_markers(result: MixResult) -> list[tuple[float, float, str, str, str]]:
+    """Return a marker for each line of a mix that is not in order, in the order of time.
+
+    Returns
+    -------
+    list of (start_s, end_s, verdict, line, text)
+        A line that was not found stands at the start.
+    """
+    markers = [
+        (line.start_s or 0.0, line.end_s or 0.0, line.verdict, line.line, line_words(line))
+        for line in result.lines or ()
+        if line.verdict != "pass"
+    ]
+    return sorted(markers)
+
+
+@shown_plainly
+def render_line_vtt(result: MixResult) -> str:
+    """Return the lines of a mix that are not in order as WebVTT."""
+    cues = [
+        _cue(start, max(end, start + CUE_S), f"{verdict}: {name}: {text}")
+        for start, end, verdict, name, text in line_markers(result)
+    ]
+    return "\n".join(["WEBVTT\n", *cues])
+
+
+def render_line_csv(result: MixResult) -> str:
+    """Return the lines of a mix that are not in order as CSV."""
+    rows = [
+        {
+            "path": result.path,
+            "time_s": start,
+            "time": _stamp(start),
+            "end_s": end,
+            "severity": verdict,
+            "finding": name,
+            "message": text,
+        }
+        for start, end, verdict, name, text in line_markers(result)
+    ]
+    return render_rows(rows, ("path", "time_s", "time", "end_s", "severity", "finding", "message"))

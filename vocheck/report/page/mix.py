@@ -16,6 +16,7 @@ from vocheck.policy.delivery import Check
 from vocheck.report.page.drawing import band_path, columns, curve_path
 from vocheck.report.page.template import render, sound
 from vocheck.takes.listening import ListeningCopy
+from vocheck.wording import lines as line_words
 from vocheck.wording import written as copy_words
 from vocheck.wording.delivery import check_words, limit_words, reason, value_words
 from vocheck.wording.mix import (
@@ -115,6 +116,8 @@ def shown_mix(result: MixResult) -> dict[str, Any]:
         "lead": _lead(result),
         "written": None if result.written is None else _written(result.written),
         "limited": _limited(result),
+        "lines": _lines(result),
+        "lines_words": "" if result.lines is None else line_words.lines_sentence(result.lines),
         "overs": _overs(result),
         "facts": _facts(result),
         "encoded": [
@@ -312,6 +315,22 @@ def _lead(result: MixResult) -> dict[str, Any] | None:
             f"voice is active, least {number(stems.closest_lu, 1, 'LU')}"
         ),
     }
+
+
+def _lines(result: MixResult) -> list[dict[str, Any]]:
+    """Return the lines of the voice-over, in the order of the mix."""
+    lines = sorted(result.lines or (), key=lambda line: (line.start_s is None, line.start_s))
+    return [
+        {
+            "name": line.line,
+            "verdict": line.verdict,
+            "verdict_word": VERDICTS[line.verdict],
+            "lead": line_words.lead_words(line),
+            "words": line_words.what(line),
+            "place": None if line.start_s is None else _place(max(0.0, line.start_s)),
+        }
+        for line in lines
+    ]
 
 
 def _written(written: WrittenMix) -> dict[str, Any]:

@@ -6,11 +6,13 @@ import math
 import os
 from collections.abc import Sequence
 
-from vocheck.mix import DestinationResult, MixMeasurements, MixResult, WrittenMix
+from vocheck.mix import DestinationResult, LineInMix, MixMeasurements, MixResult, WrittenMix
 from vocheck.plain import shown_plainly
 from vocheck.policy.delivery import Check
-from vocheck.report.text.style import bold, dim, line_width, paint, wrap
+from vocheck.report.text.style import bold, dim, line_width, paint, table, wrap
 from vocheck.wording.delivery import check_source, check_words, reason, value_words
+from vocheck.wording.lines import lead_words, lines_sentence
+from vocheck.wording.lines import what as line_words
 from vocheck.wording.mix import (
     arrival,
     at,
@@ -54,6 +56,8 @@ def render_mix(result: MixResult) -> str:
     blocks.append(_facts(result))
     if words := second_reading(result):
         blocks.append(wrap(words, "    ", "  "))
+    if result.lines is not None:
+        blocks.append(_lines(result.lines))
     if result.written is not None:
         blocks.append(_written(result.written))
     return "\n\n".join(blocks) + "\n"
@@ -231,6 +235,30 @@ def _drawing(short_term_lufs: Sequence[float], width: int) -> str:
         height = (max(short_term_lufs[start:end]) - top) / _BAR_RANGE_LU + 1.0
         bars.append(_BARS[round(height * (len(_BARS) - 1))] if height > 0.0 else " ")
     return "".join(bars)
+
+
+def _lines(lines: Sequence[LineInMix]) -> str:
+    """Return the lines of the voice-over in the mix, as a table and what to know of each."""
+    blocks = [f"  {bold('lines of the voice-over')}", wrap(lines_sentence(lines), _INDENT, _INDENT)]
+    told = [
+        (
+            paint(WORDS[line.verdict], line.verdict),
+            line.line,
+            dim("–" if line.start_s is None else clock(line.start_s)),
+            lead_words(line),
+        )
+        for line in lines
+    ]
+    blocks.append(table(told, _INDENT))
+    blocks += [
+        wrap(f"{line.line}: {words}", _INDENT + "  ", _INDENT)
+        for line in lines
+        if (words := line_words(line))
+    ]
+    if lines:
+        source = f"limits: {lines[0].source} ({lines[0].status})"
+        blocks.append(dim(wrap(source, _INDENT + "  ", _INDENT)))
+    return "\n".join(blocks)
 
 
 def _written(written: WrittenMix) -> str:
