@@ -29,6 +29,8 @@ class Resampler:
     """
 
     def __init__(self, rate_hz: int, new_rate_hz: int, channels: int) -> None:
+        import soxr
+
         self._channels = channels
         self._stream = (
             None
