@@ -134,10 +134,10 @@ def main() -> None:
         page = browser.new_page()
         with desk(folder, state) as address:
             page.goto(f"{address}#/takes")
-            page.get_by_text(f"{takes} takes.").wait_for(timeout=1_200_000)
+            page.locator(".summary", has_text=f"lines, {takes} takes.").wait_for(timeout=1_200_000)
         with desk(folder, state) as address:
             page.goto(f"{address}#/takes")
-            page.get_by_text(f"{takes} takes.").wait_for(timeout=600_000)
+            page.locator(".summary", has_text=f"lines, {takes} takes.").wait_for(timeout=600_000)
             first = paints(page, address)
             key = keys(page)
             page.goto("about:blank")
