@@ -21,15 +21,24 @@ QUICK = (
     *("edit/test_timecode.py", "edit/test_joins.py", "edit/test_timeline.py"),
     *("mix/test_meters.py", "policy/test_delivery.py", "policy/test_malformed.py"),
     "mix/test_limiter.py",
-    *("policy/test_shipped.py", "report/test_markers.py", "report/test_sheet.py"),
-    *("room/test_room.py", "script/test_script.py", "session/test_each.py"),
+    *("policy/test_shipped.py", "policy/test_judging.py", "mix/test_judging.py"),
+    *("report/test_csv.py", "report/test_text.py"),
+    *("room/test_summary.py", "script/test_script.py", "session/test_each.py"),
     "survey/test_summary.py",
     "passes/test_split.py",
-    *("takes/test_order.py", "takes/test_differences.py", "takes/test_takemap.py"),
+    *("takes/test_order.py", "takes/test_differences.py", "takes/test_phrases.py"),
     *("test_cli.py", "test_files.py", "test_judge.py", "test_recording.py", "test_results.py"),
-    *("test_session.py", "test_import_contract.py", "wording/test_ranking.py"),
+    *("test_session.py", "test_import_contract.py"),
 )
 """Files of which the first case of each test is in the quick set: some of every room."""
+
+LONG = (
+    "test_a_take_with_a_word_missing_does_not_win",
+    "test_the_dropped_word_of_the_demo_is_found_and_nothing_else",
+    "test_the_comp_sheet_says_which_word_is_missing",
+    "test_a_session_goes_on_when_a_take_crashes",
+)
+"""Tests of those files that take several seconds: not in the quick set."""
 
 EVERY_MEASUREMENT = "test_gain_moves_absolute_levels_and_nothing_else"
 """In the quick set with all its cases."""
@@ -42,7 +51,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         file = item.path.relative_to(here).as_posix()
         function = item.name.partition("[")[0]
-        first = file in QUICK and (file, function) not in seen
+        first = file in QUICK and function not in LONG and (file, function) not in seen
         seen.add((file, function))
         if first or function == EVERY_MEASUREMENT:
             item.add_marker(pytest.mark.quick)

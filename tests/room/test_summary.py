@@ -12,6 +12,7 @@ import pytest
 
 from vocheck import room
 from vocheck.dsp.octaves import bands
+from vocheck.errors import AudioError
 from vocheck.policy.every import Policy
 from vocheck.recording import Recording
 from vocheck.room import RoomBand, RoomResult, measure_room, positions
@@ -585,3 +586,33 @@ def test_the_spectrum_of_a_clap_is_that_of_its_bands(monkeypatch, rate_hz: int, 
     for hz, gain in gains.items():
         # 2 dB: a band of 800 Hz holds some ten bins of noise.
         assert bands_of[hz] - middle == pytest.approx(gain, abs=2.0), hz
+
+
+def test_claps_and_room_tone_are_not_compared(monkeypatch):
+    """The two are named, and what each of them holds."""
+    x = np.random.default_rng(5).standard_normal(RATE_HZ)
+    pair = [
+        Recording(x, RATE_HZ, replace(Recording(x, RATE_HZ).source, path=name))
+        for name in ("near.wav", "far.wav")
+    ]
+    kinds = iter(("impulse", "room tone"))
+    monkeypatch.setattr(positions, "recognise", lambda *_: next(kinds))
+    with pytest.raises(AudioError, match=r"^near.wav holds claps, far.wav room tone: compare"):
+        compare_positions(*pair, Policy())
+    monkeypatch.setattr(positions, "recognise", lambda *_: "impulse")
+    monkeypatch.setattr(positions, "measure_room", lambda *_, **__: fake_room())
+    result = compare_positions(*pair, Policy())
+    assert (result.first, result.second) == ("near.wav", "far.wav")
+
+
+def test_a_tone_lies_in_its_band_alone(monkeypatch):
+    """40 dB of 1 kHz in the second: no other third octave rises against the rest."""
+    x = 1e-3 * np.random.default_rng(6).standard_normal(RATE_HZ)
+    tone = 0.1 * np.sin(2 * np.pi * 1000.0 * np.arange(RATE_HZ) / RATE_HZ)
+    monkeypatch.setattr(positions, "recognise", lambda *_: "impulse")
+    monkeypatch.setattr(positions, "measure_room", lambda *_, **__: fake_room())
+    result = compare_positions(Recording(x, RATE_HZ), Recording(x + tone, RATE_HZ), Policy())
+    steps = {b.centre_hz: b.difference_db for b in result.tone}
+    assert max(steps, key=steps.__getitem__) == 1000.0
+    assert steps[1000.0] > max(step for hz, step in steps.items() if hz != 1000.0) + 6.0
+    assert steps[8000.0] < 0.0
