@@ -38,7 +38,9 @@ UNUSED = 0x7FFF
 LARGEST_RIFF = 0xFFFF_FFFE
 """The largest size that 32 bits can tell; above it, RF64."""
 
-_COPY_BYTES = 1 << 20
+_COPY_BYTES = 1 << 20  # copied at a time: our choice
+# The chunk bext of EBU Tech 3285, version 2: where its time reference and its loudness begin, and
+# its length without the coding history.
 _TIME_OFFSET, _LOUDNESS_OFFSET = 338, 412
 _FIXED_BYTES = 602
 

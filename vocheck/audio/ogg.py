@@ -11,7 +11,7 @@ import zlib
 from typing import BinaryIO
 
 _PAGE = struct.Struct("<4sBBQIIIB")  # capture, version, flags, granule, serial, number, CRC, parts
-_WINDOW = 1 << 17
+_WINDOW = 1 << 17  # bytes read at a time: more than the longest page (65307, RFC 3533)
 _REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
 

@@ -29,8 +29,8 @@ from vocheck.audio.riff import SIZE_IN_DS64
 from vocheck.dsp.kweighting import DEFAULT_LAYOUTS
 from vocheck.recording import Source
 
-_SEED = 1770
-_DITHERED = (16, 24)
+_SEED = 1770  # any number: the same mix gives the same bytes
+_DITHERED = (16, 24)  # bits of a sample; floating point needs no dither
 _LOSSY_BITS = 24
 """Of a copy of lossy sound: its noise lies below that of any codec."""
 

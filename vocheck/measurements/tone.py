@@ -53,7 +53,7 @@ _NOMINAL_HZ = (
 )
 _LOW_RATE_HZ = 4000  # below 1 kHz the bands are narrower than the shared spectrogram's bins
 _LOW_WINDOW = 512  # 128 ms: bins of 7.8 Hz
-_LOW_HIGHEST_HZ = 1000.0
+_LOW_HIGHEST_HZ = 1000.0  # from there on the shared spectrogram's bins are narrow enough
 
 _PERCENTILE = 98.0  # the strongest hiss, and no single click (see above)
 _LOWEST_EDGE_HZ = 3000.0  # a telephone ends at 3.4 kHz; formants fall below

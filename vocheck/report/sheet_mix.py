@@ -51,8 +51,8 @@ _LINE = 0.0135  # of the height of the page, for 8 points
 _COLUMNS = 500  # of the drawing
 _MOMENTARY_S, _SHORT_TERM_S = 0.4, 3.0
 _TICKS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
-_MOST_TICKS = 9
-_RANGE_LU = 36.0
+_MOST_TICKS = 9  # their numbers do not touch
+_RANGE_LU = 36.0  # our choice: speech and most of its pauses
 _FINE_S = 600.0  # for more than that, momentary loudness is one solid block on paper
 _CONTRACT = (
     "This sheet tells what vocheck measured in the file named above. The recipient's contract and "

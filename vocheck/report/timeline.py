@@ -43,7 +43,7 @@ COLORS = {"retake": "RED", "fixable": "ORANGE", "note": "YELLOW", "join": "CYAN"
 MOST_EVENTS = 999
 """The number of an event has three digits."""
 
-_REEL_LENGTH = 8
+_REEL_LENGTH = 8  # characters of a reel's name in CMX 3600
 _NO_REELS = frozenset({"AX", "BL", "BLACK", "BARS", "NONE"})
 """Names that mean something else than a recording."""
 _CHANNELS = ("A", "A2", "A3", "A4")

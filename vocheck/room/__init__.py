@@ -71,7 +71,7 @@ _MID_HZ: Mapping[Fraction, tuple[float, ...]] = {
     1: (500.0, 1000.0),
     3: (400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0),
 }
-_VOICE_HZ = (500.0, 1000.0, 2000.0)
+_VOICE_HZ = (500.0, 1000.0, 2000.0)  # the octaves with most of a voice's energy and words
 _ENOUGH = 3  # responses: their mean scatters by 0.58 of one; the third is the last to help much
 
 

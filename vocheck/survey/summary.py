@@ -27,7 +27,7 @@ such a sample lies between the 49 and 51 % quantiles of all (99.5 % of the draws
 WORST = 20
 """How many of the worst recordings are named."""
 
-_QUANTILES = (5, 50, 95)
+_QUANTILES = (5, 50, 95)  # per cent: the middle, and what nearly all lie between
 _VERDICTS: tuple[Verdict, ...] = ("keep", "fixable", "retake")
 
 

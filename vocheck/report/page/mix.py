@@ -49,11 +49,11 @@ VERDICTS = {
     "not published": "Not published",
     "cannot tell": "Cannot tell",
 }
-MOST_PLACES = 12
+MOST_PLACES = 12  # our choice: more are no list to listen through
 _MOMENTARY_S, _SHORT_TERM_S = 0.4, 3.0
-_RANGE_LU = 36.0
+_RANGE_LU = 36.0  # our choice: speech and most of its pauses
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
-_MOST_STEPS = 8
+_MOST_STEPS = 8  # their numbers do not touch on a telephone
 
 Floats = npt.NDArray[np.float64]
 
