@@ -22,7 +22,7 @@ import numpy.typing as npt
 from vocheck.dsp.regression import standardized
 
 COEFFICIENTS = "ceiling.npz"
-MIN_SPEECH_S = 1.0  # in less the highest peaks tell nothing; our choice
+MIN_SPEECH_S = 2.0  # the fit knows takes of 3 s and more, pauses included; our choice
 _RATES = (0.15, 0.3, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0)  # per second
 _CROWD_RATE = 4  # place in `_RATES` at which the more crowded polarity is told
 _LOWEST = 0.2  # of the highest peak: lower half waves are not counted
