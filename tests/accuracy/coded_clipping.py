@@ -231,8 +231,8 @@ The share of the samples that is told lies {factors(wanted, results)}.
 
 This was measured while 1 s of speech was enough to judge by. Two untouched words of 1.2 and 1.3 s
 (the first row below) were called clipped, so that 2 s are asked for since: the fit knows no shorter
-takes. Misses its aim of 0.8 found at 1 % false: 5 % of the untouched takes are told (a note), 1 % are
-called clipped. Behind a low cut a limiter and a clipper can seldom be told apart.
+takes. It misses its aim of 0.8 found at 1 % false: 5 % of the untouched takes are told (a note),
+1 % are called clipped. Behind a low cut a limiter and a clipper can seldom be told apart.
 
 Recordings as they are, with what their makers did to them:
 
