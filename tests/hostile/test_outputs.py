@@ -32,12 +32,16 @@ ARGUMENTS = {
     "slots": ["cut.srt", "s", "--script", "words.txt"],
     "room": ["s/01_river_t1.wav", "--calibration", "s/01_river_t2.wav"],
     "mix": ["s/01_river_t1.wav", "--encode", "none", "--stem", "voice=s/stem"],
+    "deliver": ["s", "--to", "social", "--out", "packed"],
     "survey": ["s", "-o", "out.jsonl"],
     "targets": [],
     "explain": [],
     "demo": ["s"],
 }
 """How each command is called in a folder that `session` has made."""
+
+SERVERS = ("desk",)
+"""Commands that run until they are stopped; tests/desk/ says what theirs may change."""
 
 ALONE = {"--make-sweep": []}
 """Options that go with other arguments than their command's usual ones."""
@@ -114,7 +118,7 @@ def outputs() -> list[tuple[str, str, tuple[str, ...]]]:
     """Return every command with each of its options that write, and the suffixes it takes."""
     return [
         (name, option.opts[-1], option.type.suffixes)
-        for name in COMMANDS
+        for name in ARGUMENTS
         for option in options(name)
         if isinstance(option.type, Output)
     ]
@@ -124,7 +128,7 @@ def valued() -> list[tuple[str, str]]:
     """Return every command with each of its options that take a value, whatever it is."""
     return [
         (name, option.opts[-1])
-        for name in COMMANDS
+        for name in ARGUMENTS
         for option in options(name)
         if isinstance(option, click.Option) and not option.is_flag and not option.count
     ]
@@ -169,7 +173,8 @@ def refused(capsys: pytest.CaptureFixture[str], arguments: list[str], folder: Pa
 
 def test_every_command_is_tried():
     """The table above names every command, and each kind of output is among the cases."""
-    assert list(ARGUMENTS) == list(COMMANDS)
+    assert {*ARGUMENTS, *SERVERS} == set(COMMANDS)
+    assert not [name for name in SERVERS for o in options(name) if isinstance(o.type, Output)]
     assert {option for _, option, _ in OUTPUTS} >= {
         *("--output", "--html", "--pdf", "--stamp", "--markers", "--plot", "--make-sweep"),
     }

@@ -277,7 +277,8 @@ class Lines:
         session = self.session
         return {
             "order": [line_id(line.line) for line in ranking.lines],
-            "sentence": plain(session_sentence(ranking)) if ranking.lines else "",
+            # A line that nobody has measured yet may be the one without a clean take.
+            "sentence": plain(session_sentence(ranking)) if measured >= self._known > 0 else "",
             "landing": [plain(text) for text in (*landing(ranking), *session_notes(ranking))],
             "failures": [plain(failure.error) for failure in ranking.failures],
             "left_out": [plain(Path(path).name) for path in session.left_out] if session else [],

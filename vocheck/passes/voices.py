@@ -29,8 +29,9 @@ _NORMAL = 1.4826  # a standard deviation over the median deviation of a normal d
 _KEPT_PERCENT, _ROUNDS = 60.0, 4  # of the utterances, in each round; our choice
 OTHER_VOICE = 2.1
 """From this distance on, in spreads of the voice that reads, an utterance is more likely of another
-voice. In 15 sessions set aside for choosing (`tests.accuracy.passes`), 9 in 100 readings of the
-talker's own lay farther, and 6 in 100 utterances of others nearer."""
+voice. A rough number, found while the spread was reckoned a little differently: in 15 made-up
+sessions of voices set aside for choosing, 9 in 100 of the talker's own readings lay farther, and 6
+in 100 utterances of others nearer."""
 
 OTHER_OF_SEVERAL = 3.0
 """The same for the middle of several utterances of the same words: our choice."""
