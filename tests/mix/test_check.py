@@ -12,6 +12,7 @@ import pytest
 import soundfile
 
 from tests.mix.signals import noise, silence, tone, write
+from vocheck import with_sentences
 from vocheck.audio.codecs import parse_codings
 from vocheck.errors import AudioError, TargetError, VocheckError
 from vocheck.mix import DestinationResult, MixResult, check_mix
@@ -432,7 +433,7 @@ def test_progress_is_reported(tmp_path: Path) -> None:
 def test_names_of_the_result(tmp_path: Path) -> None:
     """The fields that the result schema promises are there."""
     result: MixResult = check_mix(write(tmp_path / "mix.wav", tone(1, -20)), ["social"])
-    plain = result.to_dict()
+    plain = with_sentences(result)
     assert {"path", "source", "measurements", "destinations"} <= set(plain)
     assert {
         *("loudness", "true_peak", "true_peak_after_encoding", "mono_fold_down_lu"),

@@ -292,7 +292,7 @@ def test_the_command_wants_one_destination_and_one_file(
     assert run(["mix", str(source), "--to", "social", "--to", "x", "--write", copy]) == 2
     assert "--write goes with one --to NAME" in capsys.readouterr().err
     assert run(["mix", str(source), str(source), "--write", copy]) == 2
-    assert "--write go with one FILE" in capsys.readouterr().err
+    assert "--write and --takes go with one FILE" in capsys.readouterr().err
 
 
 def test_the_policy_of_the_call_counts(tmp_path: Path):

@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.dsp.decibels import amplitude_levels_db, amplitude_ratio
+from vocheck.dsp.frames import framed
 
 Floats = npt.NDArray[np.float32]
 
@@ -162,7 +163,7 @@ class Ride:
         if (points == 1.0).all():
             return None
         gain = np.ones((last - first, self._step))
-        around = np.lib.stride_tricks.sliding_window_view(points, 4)
+        around = framed(points, 4)
         moved = np.flatnonzero((around != 1.0).any(axis=1))
         gain[moved] = around[moved] @ self._basis
         return gain.reshape(-1)[offset : offset + frames]

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vocheck.audio.readers import MOST_PLACES, read
-from vocheck.dsp.decibels import amplitude_db, db
+from vocheck.dsp.decibels import amplitude_db, db, power_ratio
 from vocheck.dsp.resample import Resampler
 from vocheck.dsp.threads import one_thread
 from vocheck.measurements import clipping
@@ -213,7 +213,7 @@ class _Mix:
         loud = np.percentile(power, 95.0)
         if loud <= 0.0:
             return None
-        spoken = power > loud * 10.0 ** (_SOFTEST_DB / 10.0)
+        spoken = power > loud * power_ratio(_SOFTEST_DB)
         like = spoken & (both > _LIKE * np.sqrt(power * of_mix))
         gain = np.where(like, both / np.maximum(power, 1e-30), 0.0)
         middles = (np.arange(count) + 0.5) * window

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import power_ratio
 from vocheck.dsp.spectrogram import Spectrogram, power_spectrogram
 from vocheck.passes.listen import RATE_HZ, Audio
 from vocheck.voice.cepstra import mel_cepstra
@@ -74,7 +75,7 @@ def cepstra_of(sound: Audio) -> tuple[Spectrogram, npt.NDArray[np.float32]]:
 def voice_of(sound: Audio, spectrogram: Spectrogram, cepstra: npt.NDArray[np.float32]) -> Voice:
     """Return what a stretch of sound at 16 kHz is like, given what `cepstra_of` returns of it."""
     power = spectrogram.power[::_FRAME_STEP].sum(axis=1)
-    loud = power > power.max(initial=0.0) * 10 ** (-_LEAST_DB / 10)
+    loud = power > power.max(initial=0.0) * power_ratio(-_LEAST_DB)
     timbre = cepstra[loud, 1:].mean(axis=0) if loud.any() else np.zeros(COEFFICIENTS - 1)
     step = RATE_HZ // PITCH_RATE_HZ
     hz = track_pitch(_decimated(sound, step), PITCH_RATE_HZ).voiced_hz

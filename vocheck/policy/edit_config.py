@@ -86,7 +86,9 @@ def with_number(text: str, place: Sequence[str], value: float | None, where: str
         table[key]["value"] = _plain(value)
     else:
         table[key] = _plain(value)
-    return tomlkit.dumps(document)
+    changed = tomlkit.dumps(document)
+    # A table that goes leaves the empty line above it.
+    return changed if value is not None or not changed.strip() else changed.rstrip("\n") + "\n"
 
 
 def _plain(value: float) -> int | float:

@@ -138,8 +138,8 @@ def pages_of(result: MixResult, head: SheetHead) -> list[Figure]:
     page = blank_page()
     y = _written(page, 0.95, _head(result, head))
     y = _written(page, y, _verdict(result))
-    _loudness_over_time(page, (_LEFT + 0.02, y - 0.245, _WIDTH - 0.02, 0.215), result)
-    y -= 0.285
+    _loudness_over_time(page, (_LEFT + 0.02, y - 0.22, _WIDTH - 0.02, 0.19), result)
+    y -= 0.26
     more = f"{head.title}: {file_name(result.path)}, continued"
     return _finished(page, y, _body(result), more, _CONTRACT)
 

@@ -19,6 +19,7 @@ from importlib import resources
 import numpy as np
 import numpy.typing as npt
 
+from vocheck.dsp.decibels import amplitude_levels_db, amplitude_ratio
 from vocheck.dsp.regression import standardized
 
 COEFFICIENTS = "ceiling.npz"
@@ -140,7 +141,7 @@ def inputs(x: npt.NDArray[np.float32], waves: HalfWaves, speech_s: float) -> Val
         for tops in (high.tops, high.tops[high.positive], high.tops[~high.positive])
     )
     crowded, other = sorted(single, key=lambda depths: float(depths[_CROWD_RATE]))
-    reference = float(high.tops.max()) * 10.0 ** (-both[_REFERENCE] / 20.0)
+    reference = float(high.tops.max()) * amplitude_ratio(-float(both[_REFERENCE]))
     shapes = [
         _shape(x, high.of((high.tops > low * reference) & (high.tops <= top * reference)))
         for low, top in ((_TOP, np.inf), _LOWER)
@@ -158,7 +159,7 @@ def _depths_db(tops: Values, speech_s: float) -> Values:
     # The n-th highest peak stands in the middle of the n-th of so many equal parts of the time.
     places = np.asarray(_RATES) * speech_s - 0.5
     reached = np.interp(places, np.arange(len(falling) + 1), np.append(falling, floor))
-    depths: Values = 20.0 * np.log10(falling[0] / np.maximum(reached, floor))
+    depths: Values = amplitude_levels_db(falling[0] / np.maximum(reached, floor))
     return depths
 
 
