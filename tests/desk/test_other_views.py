@@ -91,7 +91,7 @@ def test_settings_of_other_folders_are_not_written(browser, tmp_path, cache, poo
         page = browser.new_page()
         page.goto(f"{desk.url}#/limits")
         page.get_by_text("is not written from here").wait_for()
-        assert page.locator(".numbers tr.own").count() == 1
+        until(page, "document.querySelectorAll('.numbers tr.own').length === 1")
         assert page.locator(".number:not([disabled])").count() == 0
         page.close()
     assert above.read_text() == "[limits.noise_floor]\nfixable = -33.0\n"

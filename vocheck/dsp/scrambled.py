@@ -42,8 +42,8 @@ def scrambled_stretches(x: npt.NDArray[np.floating], rate: int, least: float) ->
     Those whose roughness has an RMS below `least` are left out.
     """
     size = max(8, round(_BLOCK_S * rate))
-    step = np.diff(x)
-    rough = np.abs(np.diff(step))
+    rough = np.diff(np.diff(x))
+    np.abs(rough, out=rough)
     if len(rough) < 2 * _FAR_BLOCKS * size:
         return []
     return [
