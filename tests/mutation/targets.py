@@ -39,7 +39,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
         f"{_MARKERS}::test_old_markers_are_replaced",
     ),
     "audio/metadata": ("tests/audio/test_metadata.py",),
-    "audio/riff": ("tests/audio/test_broadcast_wav.py", "tests/audio/test_containers.py"),
+    "audio/riff": ("tests/audio/test_riff.py", "tests/audio/test_broadcast_wav.py"),
     "session/cache": (_CACHE, "-k", "not commands and not workers and not measured"),
     "room/__init__": ("tests/room/test_summary.py",),
     "room/bands": ("tests/room/test_summary.py",),
