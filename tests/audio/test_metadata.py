@@ -193,3 +193,19 @@ def test_the_time_of_ixml_counts_where_it_is_one(
     )
     path = take(tmp_path / "take.wav", (b"bext", bext()), (b"iXML", xml.encode()))
     assert read_metadata(path).time_reference_samples == samples
+
+
+@pytest.mark.parametrize(("more", "scene"), [(0, "7"), (1, "")])
+def test_a_chunk_of_xml_is_read_up_to_its_bound(tmp_path: Path, more: int, scene: str) -> None:
+    """A megabyte (2^20 bytes) is read, a byte more is not: recorders write some 10 kB."""
+    text = b"<BWFXML><SCENE>7</SCENE></BWFXML>"
+    path = take(tmp_path / "take.wav", (b"iXML", text + b"\n" * ((1 << 20) + more - len(text))))
+    assert read_metadata(path).scene == scene
+
+
+@pytest.mark.parametrize(("more", "scene"), [(0, "7"), (1, "")])
+def test_so_many_elements_are_read(tmp_path: Path, more: int, scene: str) -> None:
+    """20 000 elements, the root and the scene among them; one more is an attack."""
+    text = b"<BWFXML><SCENE>7</SCENE>" + b"<A/>" * (19_998 + more) + b"</BWFXML>"
+    path = take(tmp_path / "take.wav", (b"iXML", text))
+    assert read_metadata(path).scene == scene
