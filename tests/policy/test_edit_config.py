@@ -105,3 +105,10 @@ def test_every_number_that_is_listed_can_be_set(tmp_path):
         file.unlink(missing_ok=True)
         set_number(file, number.path, number.value)
         assert own(file) == {number.path: number.value}, number.path
+
+
+@pytest.mark.parametrize("text", ["", "# of the studio\n", "[session]\nscript = 'a.txt'\n"])
+def test_a_number_that_is_taken_out_again_leaves_nothing(text: str):
+    """The settings are what they were, to the byte."""
+    place = ("limits", "clipping", "retake")
+    assert with_number(with_number(text, place, 5.0, "x"), place, None, "x") == text

@@ -41,9 +41,10 @@ resampling nearly all gaps from 0.5 ms on, where the pauses hold some noise. In 
 the voice half to two thirds of those of 10 ms and more are. Of the repeats that were resampled,
 dithered or covered by noise, three of four from 10 to 20 ms are found; shorter ones are not. A
 lossy codec may hide each kind. A gap or a repeat that falls entirely into a pause is not heard and
-not reported. At 16 kHz a scrambled stretch may hide in hiss, which is as white there. Speech
-synthesisers put silence with hard edges into stops, and so do hard edits; those count where speech
-stands right beside them.
+not reported. At 16 kHz a scrambled stretch may hide in hiss, which is as white there, and in a file
+that was resampled to twice the rate it is white no longer and is not found. Speech synthesisers put
+silence with hard edges into stops, and so do hard edits; those count where speech stands right
+beside them.
 """
 
 from __future__ import annotations
