@@ -132,3 +132,12 @@ def test_an_example_that_tells_something_else_is_noticed():
     assert examples.run("x = 2 / 3\nx  # 0.667\n[x > 0, 'a']  # [True, 'a']") == 2
     with pytest.raises(AssertionError, match=r"x: 0\.666"):
         examples.run("x = 2 / 3\nx  # 0.666")
+
+
+def test_the_readme_shows_what_the_demo_prints():
+    """The block behind "What it looks like" is the transcript, without its first line."""
+    shown = (ROOT / "README.md").read_text(encoding="utf-8").split("```text\n")[1]
+    printed = (
+        (ROOT / "docs" / "transcripts" / "demo.txt").read_text(encoding="utf-8").partition("\n")[2]
+    )
+    assert shown.partition("```")[0].strip() == printed.strip()
