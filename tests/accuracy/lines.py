@@ -15,9 +15,8 @@ from scipy import signal
 from tests.accuracy.sections import write_section
 from tests.material import music
 from tests.material.demo_session import FOLDER
-from vocheck.measurements.loudness import LoudnessMeter
+from tests.material.mixes import lead_lu
 from vocheck.mix import LineInMix, LineTakes, find_lines
-from vocheck.mix.blocks import active, parts
 
 RATE = 48000
 LEADS = (20.0, 15.0, 10.0, 6.0, 3.0, 0.0, -6.0)
@@ -55,19 +54,6 @@ WAYS: dict[str, Callable[[Samples], Samples]] = {
 }
 
 
-def lead_lu(voice: Samples, bed: Samples) -> float:
-    """Return how far a voice stands over a bed, both (frames, 2), measured apart."""
-    readings = []
-    for samples in (voice, bed):
-        meter = LoudnessMeter(RATE, 2)
-        meter.feed(samples.astype(np.float32))
-        readings.append(meter.result())
-    speaks, over, below = active(readings[0]), parts(readings[0]), parts(readings[1])
-    length = min(map(len, (speaks, over, below)))
-    speaks = speaks[:length]
-    return float(10 * np.log10(over[:length][speaks].mean() / below[:length][speaks].mean()))
-
-
 def tried(
     mix: Path, voice: Samples, music_: Samples, lead: float, takes: list[Path], chosen: Path
 ) -> LineInMix:
@@ -77,7 +63,7 @@ def tried(
     placed = np.zeros_like(bed)
     at = round(START_S * RATE)
     placed[at : at + len(voice)] = voice[:, None]
-    bed = bed * 10 ** ((lead_lu(placed, bed) - lead) / 20)
+    bed = bed * 10 ** ((lead_lu(placed, bed, RATE) - lead) / 20)
     soundfile.write(mix, 0.5 * (placed + bed), RATE, "FLOAT")
     others = tuple(str(take) for take in takes if take != chosen)
     (line,) = find_lines(mix, {"line": LineTakes(str(chosen), others)})

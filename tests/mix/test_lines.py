@@ -16,10 +16,9 @@ import webvtt
 from scipy import signal
 
 from tests.material.demo_session import FOLDER
+from tests.material.mixes import lead_lu
 from vocheck.cli import run
-from vocheck.measurements.loudness import LoudnessMeter
 from vocheck.mix import LineInMix, LineTakes, find_lines
-from vocheck.mix.blocks import active, parts
 
 RATE = 48000
 START_S = 2.345
@@ -52,18 +51,6 @@ def equalized(voice: np.ndarray) -> np.ndarray:
     return np.convolve(signal.lfilter(b, a, voice), taps)[100 : 100 + len(voice)]
 
 
-def lead_lu(voice: np.ndarray, under: np.ndarray) -> float:
-    readings = []
-    for samples in (voice, under):
-        meter = LoudnessMeter(RATE, 2)
-        meter.feed(samples.astype(np.float32))
-        readings.append(meter.result())
-    speaks, over, below = active(readings[0]), parts(readings[0]), parts(readings[1])
-    length = min(map(len, (speaks, over, below)))
-    speaks = speaks[:length]
-    return float(10 * np.log10(over[:length][speaks].mean() / below[:length][speaks].mean()))
-
-
 VOICE = sound(TAKES[1])
 BED = bed(len(VOICE) / RATE + 6.0)
 
@@ -73,7 +60,7 @@ def mixed(path: Path, voice: np.ndarray, lead: float) -> Path:
     placed = np.zeros_like(BED)
     at = round(START_S * RATE)
     placed[at : at + len(voice)] = voice[:, None]
-    under = BED * 10 ** ((lead_lu(placed, BED) - lead) / 20)
+    under = BED * 10 ** ((lead_lu(placed, BED, RATE) - lead) / 20)
     both = placed + under
     soundfile.write(path, 0.5 * both / np.abs(both).max(), RATE, "FLOAT")
     return path
